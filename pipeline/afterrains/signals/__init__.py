@@ -1,0 +1,1 @@
+"""What the cleared reflectance says: indices, polygon series, season composites, trend, breaks."""

@@ -1,0 +1,221 @@
+"""Season composites: median and outer quantiles of an index, pixel by pixel.
+
+Kernels take stacks of shape (time, y, x) with NaN where a pixel was not clear; wrappers take xarray
+objects with a "time" dimension and stay lazy. Quantiles are those of `numpy.quantile` with the
+method "linear" (type 7 of Hyndman & Fan 1996, doi:10.1080/00031305.1996.10473566), of the clear
+looks alone.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from functools import lru_cache
+
+import numpy as np
+import pandas as pd
+import xarray as xr
+from numpy.typing import NDArray
+
+from afterrains.signals.compiled import compiled
+from afterrains.signals.season_values import HIGH_QUANTILE, LOW_QUANTILE
+
+__all__ = ["natural_colour", "season_composite", "season_composites"]
+
+# Pixels sorted side by side: enough to fill the processor's vectors, few enough that forty dates of
+# them stay in its first cache.
+_BLOCK = 128
+
+
+def season_composite(
+    stack: NDArray[np.floating], low: float = LOW_QUANTILE, high: float = HIGH_QUANTILE
+) -> dict[str, NDArray[np.float32] | NDArray[np.uint16]]:
+    """Median, low and high quantile and count of a pixel's clear looks.
+
+    Parameters
+    ----------
+    stack : array, shape (time, y, x)
+        Index values; NaN (or infinite) where not clear.
+    low, high : float
+        Probabilities of the outer quantiles, 0–1.
+
+    Returns
+    -------
+    dict of array, shape (y, x)
+        `median`, `low`, `high` (float32, NaN where no look was clear) and `count` (uint16).
+
+    Raises
+    ------
+    ValueError
+        If the stack has no three dimensions, more than 65535 dates, or a probability is outside
+        0–1.
+    """
+    if stack.ndim != 3:
+        raise ValueError(f"a stack has the dimensions time, y, x; this one has {stack.ndim}")
+    if not (0 <= low <= 1 and 0 <= high <= 1):
+        raise ValueError(f"probabilities {low} and {high} must lie between 0 and 1")
+    flat = _flat(stack)
+    values, count = _quantiles(flat, np.array([0.5, low, high]), _comparators(len(flat)))
+    shape = stack.shape[1:]
+    middle, lower, upper = (row.reshape(shape) for row in values)
+    return {"median": middle, "low": lower, "high": upper, "count": count.reshape(shape)}
+
+
+def natural_colour(stack: NDArray[np.floating]) -> NDArray[np.float32]:
+    """Median reflectance of a season for a picture: a look at the ground, not a measurement.
+
+    Parameters
+    ----------
+    stack : array, shape (time, band, y, x)
+        Reflectance 0–1 of red, green and blue; NaN where not clear.
+
+    Returns
+    -------
+    array, shape (band, y, x), float32
+        NaN where no look was clear.
+    """
+    if stack.ndim != 4:
+        raise ValueError(f"a stack has the dimensions time, band, y, x; this one has {stack.ndim}")
+    flat = _flat(stack)
+    values, _ = _quantiles(flat, np.array([0.5]), _comparators(len(flat)))
+    return values.reshape(stack.shape[1:])
+
+
+def season_composites(
+    index: xr.DataArray,
+    season: Sequence[str | None] | pd.Series,
+    *,
+    low: float = LOW_QUANTILE,
+    high: float = HIGH_QUANTILE,
+) -> xr.Dataset:
+    """`season_composite` of each season of a cube; lazy where the cube is.
+
+    Parameters
+    ----------
+    index : DataArray
+        With the dimension "time", whole in one chunk, and any others.
+    season : sequence of str
+        Season of each date, as `season_of` gives it; missing where a date belongs to none.
+    low, high : float
+        Probabilities of the outer quantiles.
+
+    Returns
+    -------
+    Dataset
+        `median`, `low`, `high`, `count` with the dimension "season", in the order in which the
+        seasons first come, in front of the cube's others.
+
+    Raises
+    ------
+    ValueError
+        If the lengths differ or "time" is split into chunks.
+    """
+    if len(season) != index.sizes["time"]:
+        raise ValueError(f"{len(season)} seasons for {index.sizes['time']} dates")
+    require_whole_time(index)
+    codes, names = pd.factorize(np.asarray(season, object))  # a missing season gets the code -1
+
+    def by_season(values: NDArray[np.floating]) -> tuple[NDArray[np.generic], ...]:
+        dates_first = np.moveaxis(values, -1, 0)
+        shape = dates_first.shape[1:]
+        flat = dates_first.reshape(len(dates_first), 1, -1)
+        made = [season_composite(flat[codes == k], low, high) for k in range(len(names))]
+        return tuple(
+            np.stack([one[name].reshape(shape) for one in made], axis=-1) for name in _NAMES
+        )
+
+    outputs = xr.apply_ufunc(
+        by_season,
+        index,
+        input_core_dims=[["time"]],
+        output_core_dims=[["season"]] * len(_NAMES),
+        output_dtypes=[np.float32, np.float32, np.float32, np.uint16],
+        dask="parallelized",
+        dask_gufunc_kwargs={"output_sizes": {"season": len(names)}},
+        keep_attrs=False,
+    )
+    composites = xr.Dataset(dict(zip(_NAMES, outputs, strict=True)))
+    return composites.assign_coords(season=np.asarray(names, str)).transpose("season", ...)
+
+
+_NAMES = ("median", "low", "high", "count")
+
+
+def require_whole_time(cube: xr.DataArray) -> None:
+    """Stop where a pixel's series would be cut into pieces."""
+    chunks = cube.chunksizes.get("time", ())
+    if len(chunks) > 1:
+        raise ValueError(
+            f'{cube.name or "the cube"}: "time" is split into {len(chunks)} chunks; '
+            "rechunk with time=-1 to keep each pixel's series whole"
+        )
+
+
+def _flat(stack: NDArray[np.floating]) -> NDArray[np.float32]:
+    """The stack as float32 of shape (time, pixels), without a copy where it is that already."""
+    if len(stack) > np.iinfo(np.uint16).max:
+        raise ValueError(f"{len(stack)} dates are more than the count can hold")
+    return np.ascontiguousarray(stack.reshape(len(stack), -1), np.float32)
+
+
+@lru_cache(maxsize=256)
+def _comparators(n: int) -> NDArray[np.int64]:
+    """Pairs (i, j), i < j, that sort `n` values when exchanged in order.
+
+    Batcher's merge-exchange network. Its steps do not depend on the values, so a row of pixels is
+    sorted with vector minima and maxima instead of branches. Batcher, K. E. (1968). Sorting
+    networks and their applications. AFIPS Spring Joint Computer Conference 32, 307-314.
+    doi:10.1145/1468075.1468121
+    """
+    pairs = []
+    merged = 1
+    while merged < n:
+        step = merged
+        while step >= 1:
+            for start in range(step % merged, n - step, 2 * step):
+                for i in range(start, start + min(step, n - start - step)):
+                    if i // (2 * merged) == (i + step) // (2 * merged):
+                        pairs.append((i, i + step))
+            step //= 2
+        merged *= 2
+    return np.array(pairs, np.int64).reshape(-1, 2)
+
+
+@compiled
+def _quantiles(
+    stack: NDArray[np.float32], probabilities: NDArray[np.float64], comparators: NDArray[np.int64]
+) -> tuple[NDArray[np.float32], NDArray[np.uint16]]:
+    """Quantiles (probability, pixel) and counts (pixel) of a stack (time, pixel)."""
+    n_times, n_pixels = stack.shape
+    values = np.empty((probabilities.size, n_pixels), np.float32)
+    count = np.zeros(n_pixels, np.uint16)
+    block = np.empty((n_times, _BLOCK), np.float32)
+    seen = np.empty(_BLOCK, np.int32)
+    for start in range(0, n_pixels, _BLOCK):
+        width = min(_BLOCK, n_pixels - start)
+        seen[:] = 0
+        for t in range(n_times):
+            for c in range(width):
+                value = stack[t, start + c]
+                known = np.isfinite(value)
+                # Missing looks sort behind all others.
+                block[t, c] = value if known else np.float32(np.inf)
+                seen[c] += known
+        for k in range(len(comparators)):
+            first, second = block[comparators[k, 0]], block[comparators[k, 1]]
+            for c in range(_BLOCK):
+                a, b = first[c], second[c]
+                first[c] = a if a < b else b
+                second[c] = b if a < b else a
+        for c in range(width):
+            n = seen[c]
+            count[start + c] = n
+            for q in range(probabilities.size):
+                if n == 0:
+                    values[q, start + c] = np.nan
+                else:
+                    place = probabilities[q] * (n - 1)
+                    below = int(place)
+                    a = float(block[below, c])
+                    b = float(block[min(below + 1, n - 1), c])
+                    values[q, start + c] = a + (b - a) * (place - below)
+    return values, count
