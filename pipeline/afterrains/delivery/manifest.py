@@ -1,0 +1,343 @@
+"""`manifest.json`: what a result was made from, so that every figure can be traced back.
+
+Everything in it but the one key `times` is the same for two equal runs. Secrets never get in:
+addresses lose their user names, query strings and fragments, which is where catalogues put
+signatures; a path on this machine is cut to its file name, and the scene's id finds it again.
+"""
+
+from __future__ import annotations
+
+import csv
+import hashlib
+import json
+import os
+import platform
+import re
+from collections import Counter
+from collections.abc import Iterable, Mapping
+from datetime import date, datetime
+from importlib.metadata import PackageNotFoundError, version
+from pathlib import Path, PurePath
+from typing import Any, Protocol
+
+import pyarrow.parquet as pq
+import pyproj
+import rasterio
+import shapely
+
+from afterrains.delivery.atomic import write_json
+
+__all__ = ["LIBRARIES", "ManifestScene", "without_secrets", "write_manifest"]
+
+NAME = "manifest.json"
+
+LIBRARIES = (
+    "afterrains", "dask", "distributed", "exactextract", "frictionless", "geopandas", "numba",
+    "numpy", "odc-geo", "pandas", "pyarrow", "pydantic", "pyogrio", "pyproj", "pystac",
+    "pystac-client", "rasterio", "rio-cogeo", "scipy", "shapely", "statsmodels", "xarray",
+)  # fmt: skip
+"""Packages whose version may move a figure."""
+
+# scheme://user:password@ then what may stay, then query and fragment.
+_ADDRESS = re.compile(
+    r"([A-Za-z][A-Za-z0-9+.\-]*://)(?:[^/\s@'\"<>]*@)?([^\s?#'\"<>]*)(?:[?#][^\s'\"<>]*)?"
+)
+
+
+class ManifestAsset(Protocol):
+    """One band's file of a scene."""
+
+    @property
+    def href(self) -> str:
+        """Address or path."""
+
+
+class ManifestScene(Protocol):
+    """What the manifest tells of a scene that was used."""
+
+    @property
+    def scene_id(self) -> str:
+        """Id of the catalogue's item."""
+
+    @property
+    def collection(self) -> str:
+        """Its collection."""
+
+    @property
+    def sensor(self) -> str:
+        """E.g. sentinel-2a."""
+
+    @property
+    def acquired(self) -> datetime:
+        """Time of the overpass, UTC."""
+
+    @property
+    def tile(self) -> str:
+        """Its tile."""
+
+    @property
+    def processed(self) -> datetime | None:
+        """When the provider made it."""
+
+    @property
+    def baseline(self) -> str | None:
+        """Processing baseline."""
+
+    @property
+    def cloud_percent(self) -> float | None:
+        """Cloud cover of the whole scene."""
+
+    @property
+    def bands(self) -> Mapping[str, ManifestAsset]:
+        """Files by our band names."""
+
+
+class ManifestRefusal(Protocol):
+    """What the manifest tells of a scene that was not used."""
+
+    @property
+    def scene_id(self) -> str:
+        """Id of the catalogue's item."""
+
+    @property
+    def collection(self) -> str:
+        """Its collection."""
+
+    @property
+    def acquired(self) -> datetime | None:
+        """Time of the overpass, UTC."""
+
+    @property
+    def reason(self) -> str:
+        """Slug."""
+
+    @property
+    def detail(self) -> str:
+        """The reason in words."""
+
+
+class _Identity(Protocol):
+    @property
+    def id(self) -> str: ...
+
+    @property
+    def name(self) -> str: ...
+
+
+class ManifestProgramme(Protocol):
+    """What the manifest tells of the programme file."""
+
+    @property
+    def programme(self) -> _Identity:
+        """Id and name."""
+
+    @property
+    def digest(self) -> str:
+        """SHA-256 of the settings."""
+
+
+def write_manifest(
+    folder: Path,
+    *,
+    programme: ManifestProgramme,
+    scenes_used: Iterable[ManifestScene],
+    refused: Iterable[ManifestRefusal],
+    unreadable: Iterable[tuple[str, str, str]],
+    specification: Mapping[str, Any],
+    times: Mapping[str, datetime | str],
+    seeds: Mapping[str, int],
+    model_digest: str | None = None,
+    leave_out: Iterable[str] = (),
+) -> Path:
+    """Write the manifest, last of all: it holds the digest of every other file.
+
+    Parameters
+    ----------
+    folder : Path
+        The output folder, with every result in it.
+    programme : Programme
+        Its id, name and digest are told.
+    scenes_used, refused : iterable of Scene, Refusal
+        Every scene that the catalogue offered is in one of them. Any order; a scene that is
+        named twice is told once.
+    unreadable : iterable of (scene_id, band, reason)
+        Reads that failed for good, one tuple a read; counted by scene, band and reason.
+    specification : mapping
+        The judging rule as it was fixed; told with its SHA-256.
+    times : mapping of datetime or str
+        When what was done; the only part that differs between equal runs.
+    seeds : mapping of int
+        Seeds of all randomness.
+    model_digest : str, optional
+        SHA-256 of the woody-cover model; None where none was used.
+    leave_out : iterable of str
+        Paths below `folder` (files or folders) that are no results, such as a working store.
+        Names that begin with a dot are always left out.
+
+    Returns
+    -------
+    Path
+        `folder/manifest.json`.
+
+    Raises
+    ------
+    OutputError
+        When the disk does not take the file.
+    """
+    return write_json(
+        folder / NAME,
+        {
+            "programme": {
+                "id": programme.programme.id,
+                "name": programme.programme.name,
+                "sha256": programme.digest,
+            },
+            "versions": _versions(),
+            "specification": _specification(specification),
+            "model_sha256": model_digest,
+            "seeds": dict(sorted(seeds.items())),
+            "scenes_used": _distinct(_scene(scene) for scene in scenes_used),
+            "scenes_refused": _distinct(_refusal(refusal) for refusal in refused),
+            "unreadable_reads": _unreadable(unreadable),
+            "files": _files(folder, {PurePath(name) for name in leave_out}),
+            "times": {key: _plain(value) for key, value in sorted(times.items())},
+        },
+    )
+
+
+def without_secrets(text: str) -> str:
+    """The text with user names, query strings and fragments cut from every address in it."""
+    return _ADDRESS.sub(r"\1\2", text)
+
+
+def _versions() -> dict[str, str]:
+    """Our own version, the libraries' and the native ones beneath them."""
+    found = {"python": platform.python_version()}
+    for name in LIBRARIES:
+        try:
+            found[name] = version(name)
+        except PackageNotFoundError:
+            found[name] = "not installed"
+    found["gdal"] = rasterio.__gdal_version__
+    found["proj"] = pyproj.proj_version_str
+    found["geos"] = shapely.geos_version_string
+    return dict(sorted(found.items()))
+
+
+def _specification(specification: Mapping[str, Any]) -> dict[str, Any]:
+    """The rule itself and the digest of its canonical JSON."""
+    content = _plain(specification)
+    canonical = json.dumps(content, sort_keys=True, separators=(",", ":"), ensure_ascii=False)
+    return {"sha256": hashlib.sha256(canonical.encode()).hexdigest(), "content": content}
+
+
+def _plain(value: Any) -> Any:
+    """Values that JSON has; what it has not is told as text."""
+    if isinstance(value, Mapping):
+        return {str(key): _plain(each) for key, each in sorted(value.items(), key=_key_text)}
+    if isinstance(value, list | tuple):
+        return [_plain(each) for each in value]
+    if isinstance(value, set | frozenset):
+        return sorted((_plain(each) for each in value), key=str)
+    if isinstance(value, datetime | date):
+        return value.isoformat()
+    if isinstance(value, str):
+        return without_secrets(value)
+    if value is None or isinstance(value, bool | int):
+        return value
+    if hasattr(value, "item"):  # A numpy number.
+        return _plain(value.item())
+    if isinstance(value, float):
+        return value if abs(value) < float("inf") else str(value)
+    return str(value)
+
+
+def _key_text(pair: tuple[Any, Any]) -> str:
+    return str(pair[0])
+
+
+def _place(href: str) -> str:
+    """An address without its secrets; of a path on this machine the file name."""
+    if "://" in href and not href.lower().startswith("file:"):
+        return without_secrets(href)
+    return re.split(r"[/\\]", href.split("?", 1)[0])[-1]
+
+
+def _scene(scene: ManifestScene) -> dict[str, Any]:
+    return {
+        "scene_id": scene.scene_id,
+        "collection": scene.collection,
+        "sensor": scene.sensor,
+        "acquired": scene.acquired.isoformat(),
+        "tile": scene.tile,
+        "processed": None if scene.processed is None else scene.processed.isoformat(),
+        "baseline": scene.baseline,
+        "cloud_percent": scene.cloud_percent,
+        "files": {band: _place(scene.bands[band].href) for band in sorted(scene.bands)},
+    }
+
+
+def _refusal(refusal: ManifestRefusal) -> dict[str, Any]:
+    return {
+        "scene_id": refusal.scene_id,
+        "collection": refusal.collection,
+        "acquired": None if refusal.acquired is None else refusal.acquired.isoformat(),
+        "reason": refusal.reason,
+        "detail": without_secrets(refusal.detail),
+    }
+
+
+def _distinct(entries: Iterable[dict[str, Any]]) -> list[dict[str, Any]]:
+    """Each entry once, by time and id, whatever order the workers gave."""
+    by_text = {json.dumps(entry, sort_keys=True): entry for entry in entries}
+    return [
+        by_text[text]
+        for text in sorted(
+            by_text, key=lambda t: (by_text[t]["acquired"] or "", by_text[t]["scene_id"], t)
+        )
+    ]
+
+
+def _unreadable(reads: Iterable[tuple[str, str, str]]) -> list[dict[str, Any]]:
+    counts = Counter((scene, band, without_secrets(reason)) for scene, band, reason in reads)
+    return [
+        {"scene_id": scene, "band": band, "reason": reason, "reads": counts[scene, band, reason]}
+        for scene, band, reason in sorted(counts)
+    ]
+
+
+def _files(folder: Path, left_out: set[PurePath]) -> list[dict[str, Any]]:
+    """Path, size, SHA-256 and, for tables, rows of every result, sorted by path."""
+    found: list[dict[str, Any]] = []
+    for where, folders, names in os.walk(folder):
+        here = Path(where)
+        folders[:] = [
+            name
+            for name in folders
+            if not name.startswith(".") and (here / name).relative_to(folder) not in left_out
+        ]
+        for name in names:
+            path = here / name
+            inside = path.relative_to(folder)
+            if name.startswith(".") or inside in left_out or inside == PurePath(NAME):
+                continue
+            found.append(_file(path, inside.as_posix()))
+    return sorted(found, key=lambda entry: str(entry["path"]))
+
+
+def _file(path: Path, inside: str) -> dict[str, Any]:
+    with path.open("rb") as opened:
+        digest = hashlib.file_digest(opened, "sha256").hexdigest()
+    entry: dict[str, Any] = {"path": inside, "bytes": path.stat().st_size, "sha256": digest}
+    rows = _rows(path)
+    return entry if rows is None else {**entry, "rows": rows}
+
+
+def _rows(path: Path) -> int | None:
+    """Rows of a table without its header; None for what is no table."""
+    if path.suffix == ".csv":
+        with path.open(encoding="utf-8", newline="") as opened:
+            return max(sum(1 for _ in csv.reader(opened)) - 1, 0)
+    if path.suffix == ".parquet":
+        return int(pq.read_metadata(path).num_rows)
+    return None
