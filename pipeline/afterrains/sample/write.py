@@ -1,0 +1,250 @@
+"""Write the sample programme "Dune Edge": tables, truth, scenes and their catalogue."""
+
+from __future__ import annotations
+
+import multiprocessing
+from collections.abc import Callable, Iterator
+from concurrent.futures import ProcessPoolExecutor
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Literal
+
+import numpy as np
+import rasterio
+from rasterio.features import shapes
+from rasterio.transform import Affine
+from shapely import union_all
+from shapely.geometry import shape
+from shapely.geometry.base import BaseGeometry
+
+from afterrains.errors import OutputError
+from afterrains.sample.district import EPSG, GROUNDS, SIZES, sites
+from afterrains.sample.ground import GroundModel
+from afterrains.sample.overpasses import Overpass, overpasses
+from afterrains.sample.render import render
+from afterrains.sample.stac import COLLECTION, item_document, write_catalogue, write_json
+from afterrains.sample.tables import (
+    write_plots,
+    write_programme,
+    write_rain,
+    write_sites,
+    write_sowing,
+    write_truth,
+)
+from afterrains.sample.weather import make_weather
+
+__all__ = ["SamplePaths", "write_sample"]
+
+
+@dataclass(frozen=True)
+class SamplePaths:
+    """Where the sample's files are. `truth` is a folder that no reader of the programme needs."""
+
+    folder: Path
+    programme: Path
+    sites: Path
+    sowing: Path
+    rain: Path
+    plots: Path
+    truth: Path
+    catalogue: Path
+
+
+def write_sample(
+    folder: Path,
+    *,
+    seed: int = 1,
+    progress: Callable[[int, int], None] | None = None,
+    workers: int = 2,
+    size: Literal["full", "small"] = "full",
+) -> SamplePaths:
+    """Write the invented sample programme and its scenes.
+
+    The result depends on `seed` and `size` alone, not on `workers`. The root catalogue is written
+    last: where it stands, the scenes are whole. Files of an earlier sample are overwritten.
+
+    Parameters
+    ----------
+    folder : Path
+        Made if need be.
+    seed : int
+        Not negative. At 1 and "full" the small files equal those kept in `sample_scenes/`.
+    progress : callable, optional
+        Called as `progress(products written, products in all)`.
+    workers : int
+        Processes that draw scenes; 1 stays in this process. More are started afresh ("spawn"), so
+        a script that calls this needs the usual `if __name__ == "__main__":`.
+    size : "full" or "small"
+        "small" has the same files and kinds of sites on less ground, with fewer years and dates.
+
+    Returns
+    -------
+    SamplePaths
+
+    Raises
+    ------
+    OutputError
+        If the folder holds another programme's file, or cannot be written.
+    ValueError
+        If an argument is out of range.
+    """
+    if seed < 0 or workers < 1 or size not in SIZES:
+        raise ValueError(
+            f"seed {seed}, workers {workers}, size {size!r}: seed must be 0 or more, workers 1 or "
+            f"more, size one of {', '.join(SIZES)}"
+        )
+    paths = _paths(Path(folder))
+    _prepare(paths)
+    weather = make_weather(seed, SIZES[size].last_year)
+    grounds = _grounds(size, seed)
+    all_sites = sites(size, seed)
+    write_programme(paths.programme, size)
+    write_sites(paths.sites, all_sites)
+    write_sowing(paths.sowing, all_sites)
+    write_rain(paths.rain, weather)
+    write_plots(paths.plots, grounds, size, seed)
+    write_truth(paths.truth, all_sites, grounds, size)
+    products = overpasses(size, seed)
+    target = paths.catalogue.parent / COLLECTION
+    for done, _ in enumerate(_written(products, target, size, seed, workers, grounds), start=1):
+        if progress is not None:
+            progress(done, len(products))
+    write_catalogue(
+        paths.catalogue.parent,
+        [each.item_id for each in products],
+        products[0].acquired,
+        products[-1].acquired,
+    )
+    return paths
+
+
+def _paths(folder: Path) -> SamplePaths:
+    return SamplePaths(
+        folder=folder,
+        programme=folder / "programme.yaml",
+        sites=folder / "sites.geojson",
+        sowing=folder / "sowing.csv",
+        rain=folder / "rain.csv",
+        plots=folder / "plots.csv",
+        truth=folder / "truth",
+        catalogue=folder / "scenes" / "catalog.json",
+    )
+
+
+def _prepare(paths: SamplePaths) -> None:
+    """Make the folders; take away an old root catalogue so that half a sample is never read."""
+    try:
+        if paths.programme.exists() and "id: dune-edge\n" not in paths.programme.read_text(
+            encoding="utf-8", errors="replace"
+        ):
+            raise OutputError(
+                f"{paths.programme} is another programme's file; name a new or empty folder for "
+                "the sample"
+            )
+        paths.truth.mkdir(parents=True, exist_ok=True)
+        (paths.catalogue.parent / COLLECTION).mkdir(parents=True, exist_ok=True)
+        paths.catalogue.unlink(missing_ok=True)
+    except OSError as error:
+        raise OutputError(
+            f"{paths.folder} cannot be written ({error.strerror}); name another folder"
+        ) from error
+
+
+def _grounds(size: str, seed: int) -> dict[str, GroundModel]:
+    weather = make_weather(seed, SIZES[size].last_year)
+    return {name: GroundModel(name, size, seed, weather) for name in GROUNDS}
+
+
+def _written(
+    products: tuple[Overpass, ...],
+    folder: Path,
+    size: str,
+    seed: int,
+    workers: int,
+    grounds: dict[str, GroundModel],
+) -> Iterator[str]:
+    """Write every product, in this process or in several, and give their names as they are done."""
+    if workers == 1:
+        for product in products:
+            yield _write_product(product, folder, seed, grounds)
+        return
+    pool = ProcessPoolExecutor(
+        max_workers=workers,
+        mp_context=multiprocessing.get_context("spawn"),
+        initializer=_start_worker,
+        initargs=(size, seed),
+    )
+    with pool:
+        yield from pool.map(
+            _write_in_worker,
+            products,
+            [folder] * len(products),
+            [seed] * len(products),
+            chunksize=4,
+        )
+
+
+# A worker draws its grounds once; they are too large to be sent with every product.
+_worker_grounds: dict[str, GroundModel] = {}
+
+
+def _start_worker(size: str, seed: int) -> None:
+    _worker_grounds.update(_grounds(size, seed))
+
+
+def _write_in_worker(product: Overpass, folder: Path, seed: int) -> str:
+    return _write_product(product, folder, seed, _worker_grounds)
+
+
+def _write_product(
+    overpass: Overpass, folder: Path, seed: int, grounds: dict[str, GroundModel]
+) -> str:
+    """Draw one product and write its files; the item comes last."""
+    ground = grounds[overpass.ground]
+    product = render(ground, overpass, seed)
+    target = folder / overpass.item_id
+    target.mkdir(exist_ok=True)
+    half = ground.transform * Affine.scale(2.0)
+    for band, numbers in product.bands.items():
+        path = target / f"{band}.tif"
+        if band in overpass.withheld:
+            path.unlink(missing_ok=True)
+            continue
+        at = ground.transform if numbers.shape[0] == ground.pixels else half
+        _write_cog(path, numbers, at)
+    _write_cog(target / "scl.tif", product.scl, half)
+    footprint = _footprint(product.scl > 0, half)
+    document = item_document(overpass, product, ground.transform, footprint)
+    write_json(target / f"{overpass.item_id}.json", document)
+    return overpass.item_id
+
+
+def _write_cog(
+    path: Path, numbers: np.ndarray[tuple[int, int], np.dtype[np.generic]], at: Affine
+) -> None:
+    """Write one band as a cloud-optimised GeoTIFF of 128-pixel blocks, 0 for no data."""
+    with rasterio.open(
+        path,
+        "w",
+        driver="COG",
+        width=numbers.shape[1],
+        height=numbers.shape[0],
+        count=1,
+        dtype=numbers.dtype,
+        crs=f"EPSG:{EPSG}",
+        transform=at,
+        nodata=0,
+        blocksize=128,
+        compress="DEFLATE",
+        predictor="YES" if numbers.dtype == np.uint16 else "NO",
+        overviews="NONE",
+    ) as file:
+        file.write(numbers, 1)
+
+
+def _footprint(
+    covered: np.ndarray[tuple[int, int], np.dtype[np.bool_]], at: Affine
+) -> BaseGeometry:
+    """Outline of the covered ground, simplified to a pixel."""
+    found = shapes(covered.astype(np.uint8), mask=covered, transform=at)
+    return union_all([shape(outline) for outline, _ in found]).simplify(30.0)
