@@ -131,8 +131,8 @@ def _tell_roles(sites: SiteTable, programme: Programme, found: FindingList) -> N
         reach = "nothing can be told from chance"
         if controls in _REACH:
             reach = (
-                f"a single site's gain is then seen only when it is about {_REACH[controls]:g} times "
-                "as large as controls differ by chance; with 10 controls, 3.3 times"
+                f"a single site's gain is then seen only when it is about {_REACH[controls]:g} "
+                "times as large as controls differ by chance; with 10 controls, 3.3 times"
             )
         what = f"has only {controls} control{'s' if controls > 1 else ''}, and {reach}"
         found.warning("", what, mend, "sites-few-controls")

@@ -1,0 +1,42 @@
+"""The programme file: the one place where a run's settings are named, checked and frozen.
+
+`load_programme` reads the YAML once, reports every fault at once and returns a frozen `Programme`;
+the code after it trusts it. Relative paths are relative to the programme file. The same models
+give the published JSON Schema, `configs/programme.schema.json`.
+"""
+
+from afterrains.programme.loading import load_programme, programme_schema
+from afterrains.programme.settings import (
+    CalendarSeasons,
+    Controls,
+    Evidence,
+    Grid,
+    Growth,
+    Identity,
+    NamedRains,
+    Programme,
+    Rain,
+    RainCatalogue,
+    RainSeasons,
+    Scenes,
+    Woody,
+)
+from afterrains.strict_yaml import StrictLoader as _StrictLoader  # noqa: F401
+
+__all__ = [
+    "CalendarSeasons",
+    "Controls",
+    "Evidence",
+    "Grid",
+    "Growth",
+    "Identity",
+    "NamedRains",
+    "Programme",
+    "Rain",
+    "RainCatalogue",
+    "RainSeasons",
+    "Scenes",
+    "Woody",
+    "load_programme",
+    "programme_schema",
+]
