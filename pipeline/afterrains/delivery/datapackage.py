@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import Any
 
 from afterrains.delivery.atomic import write_json
-from afterrains.delivery.tables import Column, Table
+from afterrains.delivery.columns import Column, Table
 
 __all__ = ["describe", "write_datapackage"]
 

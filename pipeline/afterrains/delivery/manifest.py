@@ -18,7 +18,7 @@ from collections.abc import Iterable, Mapping
 from datetime import date, datetime
 from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path, PurePath
-from typing import Any, Protocol
+from typing import Any
 
 import pyarrow.parquet as pq
 import pyproj
@@ -26,8 +26,11 @@ import rasterio
 import shapely
 
 from afterrains.delivery.atomic import write_json
+from afterrains.errors import OutputError
+from afterrains.programme import Programme
+from afterrains.scenes.model import Refusal, Scene
 
-__all__ = ["LIBRARIES", "ManifestScene", "without_secrets", "write_manifest"]
+__all__ = ["LIBRARIES", "refresh_manifest", "without_secrets", "write_manifest"]
 
 NAME = "manifest.json"
 
@@ -44,104 +47,12 @@ _ADDRESS = re.compile(
 )
 
 
-class ManifestAsset(Protocol):
-    """One band's file of a scene."""
-
-    @property
-    def href(self) -> str:
-        """Address or path."""
-
-
-class ManifestScene(Protocol):
-    """What the manifest tells of a scene that was used."""
-
-    @property
-    def scene_id(self) -> str:
-        """Id of the catalogue's item."""
-
-    @property
-    def collection(self) -> str:
-        """Its collection."""
-
-    @property
-    def sensor(self) -> str:
-        """E.g. sentinel-2a."""
-
-    @property
-    def acquired(self) -> datetime:
-        """Time of the overpass, UTC."""
-
-    @property
-    def tile(self) -> str:
-        """Its tile."""
-
-    @property
-    def processed(self) -> datetime | None:
-        """When the provider made it."""
-
-    @property
-    def baseline(self) -> str | None:
-        """Processing baseline."""
-
-    @property
-    def cloud_percent(self) -> float | None:
-        """Cloud cover of the whole scene."""
-
-    @property
-    def bands(self) -> Mapping[str, ManifestAsset]:
-        """Files by our band names."""
-
-
-class ManifestRefusal(Protocol):
-    """What the manifest tells of a scene that was not used."""
-
-    @property
-    def scene_id(self) -> str:
-        """Id of the catalogue's item."""
-
-    @property
-    def collection(self) -> str:
-        """Its collection."""
-
-    @property
-    def acquired(self) -> datetime | None:
-        """Time of the overpass, UTC."""
-
-    @property
-    def reason(self) -> str:
-        """Slug."""
-
-    @property
-    def detail(self) -> str:
-        """The reason in words."""
-
-
-class _Identity(Protocol):
-    @property
-    def id(self) -> str: ...
-
-    @property
-    def name(self) -> str: ...
-
-
-class ManifestProgramme(Protocol):
-    """What the manifest tells of the programme file."""
-
-    @property
-    def programme(self) -> _Identity:
-        """Id and name."""
-
-    @property
-    def digest(self) -> str:
-        """SHA-256 of the settings."""
-
-
 def write_manifest(
     folder: Path,
     *,
-    programme: ManifestProgramme,
-    scenes_used: Iterable[ManifestScene],
-    refused: Iterable[ManifestRefusal],
+    programme: Programme,
+    scenes_used: Iterable[Scene],
+    refused: Iterable[Refusal],
     unreadable: Iterable[tuple[str, str, str]],
     specification: Mapping[str, Any],
     times: Mapping[str, datetime | str],
@@ -205,6 +116,28 @@ def write_manifest(
     )
 
 
+def refresh_manifest(folder: Path, *, leave_out: Iterable[str] = ()) -> Path:
+    """Tell anew which files stand in the folder, after one was rebuilt; all else stays.
+
+    Raises
+    ------
+    OutputError
+        When there is no manifest that can be read, or the disk does not take the new one.
+    """
+    path = folder / NAME
+    try:
+        content = json.loads(path.read_text(encoding="utf-8"))
+        if not isinstance(content, dict):
+            raise ValueError("it is no JSON object")
+    except (OSError, ValueError) as error:
+        raise OutputError(
+            f"{path}: cannot be read ({error}); run the programme again, which rewrites it"
+        ) from error
+    return write_json(
+        path, {**content, "files": _files(folder, {PurePath(name) for name in leave_out})}
+    )
+
+
 def without_secrets(text: str) -> str:
     """The text with user names, query strings and fragments cut from every address in it."""
     return _ADDRESS.sub(r"\1\2", text)
@@ -263,7 +196,7 @@ def _place(href: str) -> str:
     return re.split(r"[/\\]", href.split("?", 1)[0])[-1]
 
 
-def _scene(scene: ManifestScene) -> dict[str, Any]:
+def _scene(scene: Scene) -> dict[str, Any]:
     return {
         "scene_id": scene.scene_id,
         "collection": scene.collection,
@@ -277,7 +210,7 @@ def _scene(scene: ManifestScene) -> dict[str, Any]:
     }
 
 
-def _refusal(refusal: ManifestRefusal) -> dict[str, Any]:
+def _refusal(refusal: Refusal) -> dict[str, Any]:
     return {
         "scene_id": refusal.scene_id,
         "collection": refusal.collection,

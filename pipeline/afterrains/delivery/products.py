@@ -154,12 +154,12 @@ WOODY_PERCENT = Product(
         Band("high", "upper bound of the interval", "percent"),
         Band(
             "applicability",
-            "1 inside the model's training domain, 0 outside",
+            "whether the pixel is like the ground the model was trained on",
             "",
             "nearest",
             classes=(
-                ClassValue(0, "outside", "unlike the training ground", (178, 24, 43)),
-                ClassValue(1, "inside", "like the training ground", (33, 102, 172)),
+                ClassValue(0, "outside", "outside the model's training domain", (178, 24, 43)),
+                ClassValue(1, "inside", "inside the model's training domain", (33, 102, 172)),
             ),
         ),
     ),
@@ -173,7 +173,7 @@ WOODY_CHANGE = Product(
         Band("standard_error", "standard error of the change", "percentage points", "nearest"),
         Band(
             "class",
-            "0 unchanged (no change beyond its error), 1 more, 2 less",
+            "whether the change goes beyond its error",
             "",
             "nearest",
             classes=(

@@ -17,7 +17,6 @@ from collections.abc import Mapping, Sequence
 from contextlib import ExitStack
 from pathlib import Path
 from typing import Any
-from xml.etree import ElementTree
 
 import numpy as np
 import rasterio
@@ -29,14 +28,12 @@ from rasterio.io import MemoryFile
 from rasterio.shutil import copy
 
 from afterrains.delivery.atomic import write_bytes
+from afterrains.delivery.cog_recipe import TILE, category_names, overview_factors, recipe_of
 from afterrains.delivery.products import Band, Product
 
-__all__ = ["TILE", "write_cog", "write_product"]
+__all__ = ["write_cog", "write_product"]
 
-TILE = 512
-"""Side of a tile in pixels."""
-
-_GDAL_TYPES = {"float32": "Float32", "uint8": "Byte"}
+_TYPES = ("float32", "uint8")
 _RESAMPLING = {"average": Resampling.average, "nearest": Resampling.nearest}
 
 
@@ -149,8 +146,8 @@ def write_cog(
         )
     if geobox.crs is None:
         raise ValueError(f"{path.name}: the grid has no CRS")
-    if values.dtype.name not in _GDAL_TYPES:
-        raise ValueError(f"{path.name}: {values.dtype} is not one of {', '.join(_GDAL_TYPES)}")
+    if values.dtype.name not in _TYPES:
+        raise ValueError(f"{path.name}: {values.dtype} is not one of {', '.join(_TYPES)}")
     if np.isinf(values).any():
         raise ValueError(f"{path.name}: holds infinite values")
     # A NaN has many bit patterns; one of them makes equal arrays equal files.
@@ -159,7 +156,7 @@ def write_cog(
     write_bytes(path, _encoded(values, geobox, bands, nodata, tags))
     side = path.with_name(f"{path.name}.aux.xml")
     if any(band.classes for band in bands):
-        write_bytes(side, _category_names(bands))
+        write_bytes(side, category_names(bands))
     else:
         side.unlink(missing_ok=True)
     return path
@@ -190,7 +187,7 @@ def _encoded(
                 layer = _with_overviews(values[chosen], nodata, method)
                 open_files.enter_context(layer)
                 places |= {i: (layer.name, n + 1) for n, i in enumerate(chosen)}
-        recipe = _virtual(values, geobox, bands, nodata, tags, places)
+        recipe = recipe_of(values, geobox, bands, nodata, tags, places)
         out = open_files.enter_context(MemoryFile(ext=".tif"))
         with rasterio.open(recipe) as source:
             copy(
@@ -200,7 +197,7 @@ def _encoded(
                 COMPRESS="DEFLATE",
                 PREDICTOR="YES",
                 BLOCKSIZE=TILE,
-                OVERVIEWS="FORCE_USE_EXISTING" if _factors(*geobox.shape) else "NONE",
+                OVERVIEWS="FORCE_USE_EXISTING" if overview_factors(*geobox.shape) else "NONE",
                 BIGTIFF="IF_SAFER",
             )
         return bytes(out.read())
@@ -222,108 +219,8 @@ def _with_overviews(values: NDArray[Any], nodata: float, method: str) -> MemoryF
         blockysize=TILE,
     ) as layer:
         layer.write(values)
-    factors = _factors(height, width)
+    factors = overview_factors(height, width)
     if factors:
         with rasterio.open(memory.name, "r+") as layer:
             layer.build_overviews(factors, _RESAMPLING[method])
     return memory
-
-
-def _factors(height: int, width: int) -> list[int]:
-    """Steps of the overviews: halved until one tile holds the whole."""
-    steps: list[int] = []
-    while max(height, width) > TILE * 2 ** len(steps):
-        steps.append(2 ** (len(steps) + 1))
-    return steps
-
-
-def _virtual(
-    values: NDArray[Any],
-    geobox: GeoBox,
-    bands: Sequence[Band],
-    nodata: float,
-    tags: Mapping[str, str],
-    places: Mapping[int, tuple[str, int]],
-) -> str:
-    """GDAL's recipe (VRT) that joins the layers and says what the file and its bands are."""
-    _, height, width = values.shape
-    root = ElementTree.Element("VRTDataset", rasterXSize=str(width), rasterYSize=str(height))
-    _leaf(root, "SRS", "" if geobox.crs is None else geobox.crs.to_wkt())
-    _leaf(root, "GeoTransform", ",".join(repr(float(v)) for v in geobox.affine.to_gdal()))
-    _metadata(root, tags)
-    for i, band in enumerate(bands):
-        node = ElementTree.SubElement(
-            root, "VRTRasterBand", dataType=_GDAL_TYPES[values.dtype.name], band=str(i + 1)
-        )
-        name, source_band = places[i]
-        _metadata(node, _band_tags(band))
-        _leaf(node, "Description", band.name)
-        _leaf(node, "UnitType", band.unit)
-        _leaf(node, "NoDataValue", repr(float(nodata)))
-        _leaf(node, "ColorInterp", _colour_meaning(band, values.dtype, len(bands)))
-        if values.dtype == np.uint8 and len(bands) == 1 and band.classes:
-            _colour_table(node, band)
-        source = ElementTree.SubElement(node, "SimpleSource")
-        _leaf(source, "SourceFilename", name, relativeToVRT="0")
-        _leaf(source, "SourceBand", str(source_band))
-        window = {"xOff": "0", "yOff": "0", "xSize": str(width), "ySize": str(height)}
-        ElementTree.SubElement(source, "SrcRect", window)
-        ElementTree.SubElement(source, "DstRect", window)
-        for level in range(len(_factors(height, width))):
-            # Directory 1 of the layer is the full grid, the next ones its overviews. Named one by
-            # one because GDAL passes over the overviews of narrow layers otherwise.
-            overview = ElementTree.SubElement(node, "Overview")
-            _leaf(overview, "SourceFilename", f"GTIFF_DIR:{level + 2}:{name}", relativeToVRT="0")
-            _leaf(overview, "SourceBand", str(source_band))
-    return ElementTree.tostring(root, encoding="unicode")
-
-
-def _leaf(parent: ElementTree.Element, tag: str, text: str, **attributes: str) -> None:
-    ElementTree.SubElement(parent, tag, attributes).text = text
-
-
-def _metadata(parent: ElementTree.Element, tags: Mapping[str, str]) -> None:
-    node = ElementTree.SubElement(parent, "Metadata")
-    for key, text in tags.items():
-        _leaf(node, "MDI", text, key=key)
-
-
-def _band_tags(band: Band) -> dict[str, str]:
-    """What a band says of itself beyond its name and unit."""
-    return {
-        "long_name": band.description,
-        **{f"class_{each.value}": each.name for each in band.classes},
-    }
-
-
-def _colour_meaning(band: Band, dtype: np.dtype[Any], count: int) -> str:
-    """Palette for classes, the colour itself in pictures, else nothing but grey."""
-    if dtype == np.uint8 and band.classes and count == 1:
-        return "Palette"
-    if dtype == np.uint8 and band.name in ("red", "green", "blue"):
-        return band.name.capitalize()
-    return "Gray" if count == 1 else "Undefined"
-
-
-def _colour_table(parent: ElementTree.Element, band: Band) -> None:
-    """Colours of the classes; every code between and above them is transparent."""
-    colours = {each.value: (*each.colour, 255) for each in band.classes}
-    table = ElementTree.SubElement(parent, "ColorTable")
-    for value in range(256):
-        parts = zip(("c1", "c2", "c3", "c4"), colours.get(value, (0, 0, 0, 0)), strict=True)
-        ElementTree.SubElement(table, "Entry", {key: str(part) for key, part in parts})
-
-
-def _category_names(bands: Sequence[Band]) -> bytes:
-    """The side file with the classes' names, in GDAL's PAM layout."""
-    root = ElementTree.Element("PAMDataset")
-    for i, band in enumerate(bands):
-        if not band.classes:
-            continue
-        node = ElementTree.SubElement(root, "PAMRasterBand", band=str(i + 1))
-        names = ElementTree.SubElement(node, "CategoryNames")
-        by_value = {each.value: each.name for each in band.classes}
-        for value in range(max(by_value) + 1):
-            _leaf(names, "Category", by_value.get(value, ""))
-    ElementTree.indent(root)
-    return (ElementTree.tostring(root, encoding="unicode") + "\n").encode()

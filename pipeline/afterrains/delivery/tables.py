@@ -1,101 +1,30 @@
 """What every table of the results holds: the one definition behind files, dictionary and package.
 
-`csv_files` writes and reads by these definitions, `dictionary` renders them for people,
+`table_files` writes and reads by these definitions, `dictionary` renders them for people,
 `datapackage` for machines. A name, its order or its meaning is changed here and nowhere else.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
-from typing import Literal
+
+from afterrains.delivery.columns import Column, ForeignKey, Table
 
 __all__ = [
+    "ANY_INDEX",
     "CONTROLS",
     "SOWING_RAIN",
     "VERDICTS",
     "VERDICT_HISTORY",
     "VISITS",
     "WHAT_WORKS",
-    "Column",
-    "ColumnType",
-    "ForeignKey",
-    "Table",
     "all_tables",
     "seasons_table",
     "series_table",
 ]
 
-ColumnType = Literal["string", "number", "integer", "date", "boolean"]
-
-
-@dataclass(frozen=True)
-class Column:
-    """One column: its name, type, unit, meaning and what a value may be."""
-
-    name: str
-    type: ColumnType
-    description: str
-    unit: str = ""
-    """"" where a value has no unit."""
-    required: bool = False
-    """True where a cell may never be empty."""
-    minimum: float | None = None
-    maximum: float | None = None
-    enum: tuple[str, ...] = ()
-    pattern: str = ""
-    """Regular expression that the whole text matches."""
-    decimals: int | None = None
-    """Digits written after the point; numbers only."""
-
-    def __post_init__(self) -> None:
-        if (self.type == "number") != (self.decimals is not None):
-            raise ValueError(f"{self.name}: decimals belong to numbers, and to every number")
-
-    @property
-    def free_text(self) -> bool:
-        """True where the words come from outside, so that a spreadsheet might run them."""
-        return self.type == "string" and not self.enum and not self.pattern
-
-
-@dataclass(frozen=True)
-class ForeignKey:
-    """Columns whose values are rows of another table."""
-
-    columns: tuple[str, ...]
-    table: str
-    table_columns: tuple[str, ...]
-
-
-@dataclass(frozen=True)
-class Table:
-    """One file: what a row is, how rows are told apart and ordered, and its columns in order."""
-
-    name: str
-    title: str
-    row: str
-    """What one row is."""
-    columns: tuple[Column, ...]
-    primary_key: tuple[str, ...] = ()
-    order: tuple[str, ...] = ()
-    """Columns by which rows are sorted; the primary key where empty."""
-    foreign_keys: tuple[ForeignKey, ...] = ()
-
-    @property
-    def file(self) -> str:
-        """File name in the output folder."""
-        return f"{self.name}.csv"
-
-    @property
-    def column_names(self) -> list[str]:
-        """Names of the columns in the order of the file."""
-        return [column.name for column in self.columns]
-
-    @property
-    def sort_by(self) -> list[str]:
-        """Columns that order the rows, so that equal results are equal files."""
-        return list(self.order or self.primary_key or self.column_names)
-
+ANY_INDEX = "<index>"
+"""Stands for the name of any index where no run is meant, as in the data dictionary."""
 
 _SEASON = r"[0-9]{4}-[a-z0-9]+(-[a-z0-9]+)*"
 _SITE_ID = Column("site_id", "string", "The site, as the sites file names it.", required=True)
@@ -342,7 +271,7 @@ def series_table(indices: Sequence[str]) -> Table:
             _number("pixels", "pixels", "Sum of clear pixel coverage; whole pixels count 1.",
                     decimals=2, minimum=0),
             *(
-                _number(name, "index", f"Coverage-weighted mean {name} over the clear part.",
+                _number(name, "index", f"Coverage-weighted mean `{name}` over the clear part.",
                         decimals=6)
                 for name in indices
             ),
@@ -362,14 +291,14 @@ def seasons_table(indices: Sequence[str]) -> Table:
         column
         for name in indices
         for column in (
-            _number(f"{name}_median", "index", f"Median {name} of the season's clear dates."),
-            _number(f"{name}_low", "index", f"Low {name}: 10th percentile of the clear dates."),
-            _number(f"{name}_high", "index", f"High {name}: 90th percentile of the clear dates."),
+            _number(f"{name}_median", "index", f"Median `{name}` of the clear dates."),
+            _number(f"{name}_low", "index", f"10th percentile of `{name}` over them."),
+            _number(f"{name}_high", "index", f"90th percentile of `{name}` over them."),
         )
     ]
     controls = [
         _number(f"control_{name}_median", "index",
-                f"The same {name} median, weighted mean of the site's controls.")
+                f"Weighted mean of the controls' `{name}` medians.")
         for name in indices
     ]  # fmt: skip
     return Table(
@@ -420,6 +349,10 @@ def all_tables(indices: Sequence[str]) -> tuple[Table, ...]:
 
 def _require_names(indices: Sequence[str]) -> None:
     """Refuse what cannot be a column name of its own."""
-    odd = [name for name in indices if not name.isidentifier() or not name.islower()]
+    odd = [
+        name
+        for name in indices
+        if name != ANY_INDEX and not (name.isidentifier() and name.islower())
+    ]
     if odd or len(set(indices)) != len(indices):
         raise ValueError(f"indices must be distinct lower-case names, and are {list(indices)}")

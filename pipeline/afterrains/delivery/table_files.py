@@ -1,0 +1,193 @@
+"""Tables to files and back, by the definitions in `tables`.
+
+CSV as in RFC 4180: comma, double quotes only where needed, CRLF between records (the line end of
+that standard, which every spreadsheet, pandas and frictionless read), UTF-8 without a byte order
+mark, one header row. Numbers have a fixed count of decimals, days are ISO 8601, an empty cell is
+missing. The same table gives the same bytes.
+
+What a cell may hold and how text is made harmless is in `cells`.
+"""
+
+from __future__ import annotations
+
+import io
+from pathlib import Path
+
+import pandas as pd
+import pyarrow as pa
+import pyarrow.parquet as pq
+
+from afterrains.delivery.atomic import write_bytes
+from afterrains.delivery.cells import checked_text, difference, typed
+from afterrains.delivery.columns import Table
+from afterrains.delivery.tables import all_tables, seasons_table, series_table
+from afterrains.errors import OutputError
+
+__all__ = ["read_csv", "read_tables", "table_of_file", "write_csv", "write_parquet"]
+
+_MEDIAN = "_median"
+_CONTROL = "control_"
+_BY_INDEX = ("series", "seasons")
+
+
+def write_csv(table: Table, frame: pd.DataFrame, folder: Path) -> Path:
+    """Check `frame` against the definition and write it as `folder/<table>.csv`.
+
+    Parameters
+    ----------
+    table : Table
+        The definition.
+    frame : DataFrame
+        Exactly the table's columns, in any order; rows in any order (they are sorted by the
+        table's key). Days are midnight datetime64 without a time zone; missing is NaN, NaT, None,
+        or "" in text.
+    folder : Path
+        The output folder.
+
+    Returns
+    -------
+    Path
+        The file written.
+
+    Raises
+    ------
+    ValueError
+        When the frame does not fit the definition: a mistake of ours, not of the user. The
+        message names every misfit.
+    OutputError
+        When the disk does not take the file.
+    """
+    text = checked_text(table, frame)
+    buffer = io.StringIO()
+    text.to_csv(buffer, index=False, lineterminator="\r\n")
+    return write_bytes(folder / table.file, buffer.getvalue().encode())
+
+
+def write_parquet(table: Table, frame: pd.DataFrame, folder: Path) -> Path:
+    """Write the same rows and the same rounded numbers as `write_csv`, as Parquet.
+
+    Types are kept (days are date32, text is text, without the apostrophes of the CSV), and each
+    column's unit and description go along as field metadata. One codec (Snappy, which every
+    reader of the format has), no index, no times: equal tables are equal bytes.
+
+    Returns
+    -------
+    Path
+        `folder/<table>.parquet`.
+
+    Raises
+    ------
+    ValueError, OutputError
+        As `write_csv`.
+    """
+    values = typed(table, checked_text(table, frame))
+    types = {
+        "string": pa.string(),
+        "number": pa.float64(),
+        "integer": pa.int64(),
+        "date": pa.date32(),
+        "boolean": pa.bool_(),
+    }
+    fields = [
+        pa.field(
+            column.name,
+            types[column.type],
+            nullable=not column.required,
+            metadata={"description": column.description, "unit": column.unit},
+        )
+        for column in table.columns
+    ]
+    arrays = [
+        pa.array(values[field.name].replace("", None), type=field.type, from_pandas=True)
+        if pa.types.is_string(field.type)
+        else pa.array(values[field.name], type=field.type, from_pandas=True)
+        for field in fields
+    ]
+    buffer = io.BytesIO()
+    rows = pa.Table.from_arrays(arrays, schema=pa.schema(fields))
+    pq.write_table(rows, buffer, compression="snappy", row_group_size=1_000_000, version="2.6")
+    return write_bytes(folder / f"{table.name}.parquet", buffer.getvalue())
+
+
+def read_csv(table: Table, path: Path) -> pd.DataFrame:
+    """Read a file that `write_csv` wrote, with its types.
+
+    Parameters
+    ----------
+    table : Table
+        The definition.
+    path : Path
+        The file, or the folder that holds it.
+
+    Returns
+    -------
+    DataFrame
+        The table's columns in order: text as str ("" where missing), numbers as float64 (NaN),
+        whole numbers as int64, or nullable Int64 where a cell may be missing, days as datetime64
+        (NaT), true and false as nullable boolean.
+
+    Raises
+    ------
+    OutputError
+        When the file is missing, is not such a table or was changed beyond reading.
+    """
+    file = path / table.file if path.is_dir() else path
+    mend = "run the programme again, or restore the file as it was written"
+    text = _raw(file, mend)
+    if list(text.columns) != table.column_names:
+        raise OutputError(
+            f"{file}: line 1: the columns are not those of this table "
+            f"({difference(list(text.columns), table.column_names)}); {mend}"
+        )
+    try:
+        return typed(table, text)
+    except ValueError as error:
+        raise OutputError(f"{file}: {error}; {mend}") from error
+
+
+def table_of_file(name: str, path: Path) -> Table:
+    """The definition of `series` or `seasons` that fits the file's own index columns.
+
+    Raises
+    ------
+    OutputError
+        When the file cannot be read.
+    ValueError
+        When `name` is another table's, which needs no file to be known.
+    """
+    header = list(_raw(path, "run the programme again", rows=0).columns)
+    if name == "series":
+        fixed = set(series_table(()).column_names)
+        return series_table([column for column in header if column not in fixed])
+    if name == "seasons":
+        return seasons_table(
+            [
+                column.removesuffix(_MEDIAN)
+                for column in header
+                if column.endswith(_MEDIAN) and not column.startswith(_CONTROL)
+            ]
+        )
+    raise ValueError(f"{name} has one definition for every run")
+
+
+def read_tables(folder: Path) -> dict[str, pd.DataFrame]:
+    """Every table that stands in an output folder, by name; see `read_csv`."""
+    found: dict[str, pd.DataFrame] = {}
+    for table in all_tables(()):
+        file = folder / table.file
+        if file.is_file():
+            fitting = table_of_file(table.name, file) if table.name in _BY_INDEX else table
+            found[table.name] = read_csv(fitting, file)
+    return found
+
+
+def _raw(file: Path, mend: str, rows: int | None = None) -> pd.DataFrame:
+    """Cells as text, nothing taken for missing."""
+    try:
+        return pd.read_csv(
+            file, dtype=str, keep_default_na=False, na_filter=False, encoding="utf-8", nrows=rows
+        )
+    except OSError as error:
+        raise OutputError(f"{file}: cannot be read ({error.strerror}); {mend}") from error
+    except (UnicodeDecodeError, pd.errors.ParserError, pd.errors.EmptyDataError) as error:
+        raise OutputError(f"{file}: is no CSV table ({error}); {mend}") from error
