@@ -1,0 +1,105 @@
+"""Daily rain as the rest of the job sees it, whatever it was read from.
+
+One row a day from the first day of the record to its last, millimetres a day, NaN for a day
+without a reading. A gap is never taken as dry: whoever sums rain counts the gaps beside the sum.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from functools import cached_property
+from typing import Literal
+
+import numpy as np
+import pandas as pd
+
+__all__ = ["PROGRAMME_WIDE", "RainRecord", "every_day"]
+
+PROGRAMME_WIDE = ""
+"""The one column of a record that holds a single series for the whole programme."""
+
+
+@dataclass(frozen=True)
+class RainRecord:
+    """Daily rain of a programme.
+
+    `daily` has a tz-naive DatetimeIndex with every day from first to last, one column for each
+    site (`site_id`), or the single column `PROGRAMME_WIDE` ('') when one series stands for all
+    sites; values are mm a day, NaN = gap. `source` says in words where it was read from. `step`
+    is "pentad" where five- or six-day totals were spread evenly over their days, so that totals
+    are right but single wet days, dry spells and first effective rains are blurred.
+    """
+
+    daily: pd.DataFrame
+    source: str
+    step: Literal["daily", "pentad"] = "daily"
+
+    def __post_init__(self) -> None:
+        index = self.daily.index
+        if not isinstance(index, pd.DatetimeIndex) or index.tz is not None or not len(index):
+            raise ValueError("daily needs a tz-naive DatetimeIndex with at least one day")
+        whole = pd.date_range(index[0], index[-1], freq="D")
+        if len(index) != len(whole) or not (index == whole).all() or index[0] != whole[0]:
+            raise ValueError("daily must hold every day once, in order; see every_day")
+        if not self.daily.columns.is_unique or not len(self.daily.columns):
+            raise ValueError("daily needs one column for each site")
+        values = self.daily.to_numpy()
+        if values.dtype.kind != "f" or (np.isfinite(values) & (values < 0)).any():
+            raise ValueError("daily must hold rain as floats of 0 mm or more, NaN for a gap")
+
+    @property
+    def programme_wide(self) -> bool:
+        """Whether one series stands for every site."""
+        return list(self.daily.columns) == [PROGRAMME_WIDE]
+
+    @property
+    def first_day(self) -> pd.Timestamp:
+        """First day of the record."""
+        return pd.Timestamp(self.daily.index[0])
+
+    @property
+    def last_day(self) -> pd.Timestamp:
+        """Last day of the record."""
+        return pd.Timestamp(self.daily.index[-1])
+
+    @cached_property
+    def gaps(self) -> Mapping[str, int]:
+        """Days without a reading between the record's first and last day, by column."""
+        missing = self.daily.isna().sum()
+        return {str(column): int(count) for column, count in missing.items()}
+
+    def for_site(self, site_id: str) -> pd.Series:
+        """The daily rain that `site_id` got, mm; the programme's series where it is the only one.
+
+        A site that a per-site record does not know raises a KeyError: no neighbour stands in.
+        """
+        if self.programme_wide:
+            return self.daily[PROGRAMME_WIDE].rename(site_id)
+        return self.daily[site_id]
+
+    def for_sites(self, site_ids: list[str]) -> pd.DataFrame:
+        """One column for each of `site_ids`, in that order; all NaN for a site without rain."""
+        if self.programme_wide:
+            one = self.daily[PROGRAMME_WIDE].to_numpy()
+            block = np.broadcast_to(one[:, None], (len(one), len(site_ids)))
+            return pd.DataFrame(block, index=self.daily.index, columns=pd.Index(site_ids))
+        return self.daily.reindex(columns=pd.Index(site_ids))
+
+    def mean(self) -> pd.Series:
+        """Mean rain of the sites that have a reading on the day, mm; NaN where none has."""
+        return self.daily.mean(axis="columns", skipna=True).rename("rain_mm")
+
+
+def every_day(readings: pd.DataFrame) -> pd.DataFrame:
+    """The readings with a row for every day from first to last; days without one are NaN.
+
+    Parameters
+    ----------
+    readings : DataFrame
+        Index of days (any order, each once), one column for each series, mm.
+    """
+    index = pd.DatetimeIndex(readings.index).normalize()
+    ordered = readings.set_axis(index, axis="index").sort_index().astype(float)
+    whole = pd.date_range(ordered.index[0], ordered.index[-1], freq="D")
+    return ordered.reindex(whole)
