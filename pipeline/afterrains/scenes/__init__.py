@@ -1,0 +1,39 @@
+"""Scenes from open catalogues: searched, told apart, read in small windows, masked."""
+
+from afterrains.scenes.catalogue import search
+from afterrains.scenes.cells import Cell, lattice_origin, lay_cells
+from afterrains.scenes.duplicates import overpasses
+from afterrains.scenes.model import (
+    BANDS,
+    BandAsset,
+    Observation,
+    Overpass,
+    PixelGrid,
+    Refusal,
+    Scene,
+    SearchResult,
+)
+from afterrains.scenes.profiles import Profile, Profiles, load_profiles
+from afterrains.scenes.read import read_overpass
+from afterrains.scenes.windows import Patience
+
+__all__ = [
+    "BANDS",
+    "BandAsset",
+    "Cell",
+    "Observation",
+    "Overpass",
+    "Patience",
+    "PixelGrid",
+    "Profile",
+    "Profiles",
+    "Refusal",
+    "Scene",
+    "SearchResult",
+    "lattice_origin",
+    "lay_cells",
+    "load_profiles",
+    "overpasses",
+    "read_overpass",
+    "search",
+]

@@ -1,0 +1,99 @@
+"""Reading a catalogue's JSON documents from a disk or a server, with retries; nothing is guessed.
+
+What trying again cannot mend (a missing file, broken JSON) is a `BrokenDocumentError`; what it can
+(a server that is down, slow or cut off) is a `ServiceError` after the retries are used up.
+"""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import Any
+from urllib.parse import urlsplit
+
+import requests
+from pystac_client.exceptions import APIError
+from pystac_client.stac_api_io import StacApiIO
+from urllib3 import Retry
+
+from afterrains.errors import ServiceError
+from afterrains.scenes.items import without_query
+
+__all__ = ["BrokenDocumentError", "Documents", "is_address"]
+
+_LARGEST_BYTES = 500_000_000
+_TIMEOUT_S = 60
+_RETRIES = Retry(
+    total=5,
+    backoff_factor=0.5,
+    backoff_jitter=0.5,
+    status_forcelist=(429, 500, 502, 503, 504),
+    allowed_methods=None,  # searches are POST requests and change nothing
+    respect_retry_after_header=True,
+)
+
+
+class BrokenDocumentError(Exception):
+    """A document that is missing or not JSON, in words without its query string."""
+
+
+def is_address(place: str) -> bool:
+    """Whether a catalogue is named by address rather than by path."""
+    return urlsplit(place).scheme.lower() in ("http", "https")
+
+
+class Documents:
+    """Reads JSON from paths and addresses; one HTTP session for all."""
+
+    def __init__(self, retries: Retry = _RETRIES, timeout_s: float = _TIMEOUT_S) -> None:
+        self.io = StacApiIO(max_retries=retries, timeout=timeout_s)
+
+    def read(self, place: str) -> dict[str, Any]:
+        """The JSON object at a path or address.
+
+        Raises
+        ------
+        BrokenDocumentError
+            If it is not there or is not a JSON object.
+        ServiceError
+            If a server failed after the retries.
+        """
+        text = self._fetch(place) if is_address(place) else self._open(Path(place))
+        try:
+            found = json.loads(text)
+        except (ValueError, RecursionError) as error:
+            raise BrokenDocumentError(f"{without_query(place)} is not JSON") from error
+        if not isinstance(found, dict):
+            raise BrokenDocumentError(f"{without_query(place)} does not hold a JSON object")
+        return found
+
+    def _open(self, path: Path) -> str:
+        try:
+            if path.stat().st_size > _LARGEST_BYTES:
+                raise BrokenDocumentError(f"{path} is larger than any catalogue")
+            return path.read_text(encoding="utf-8-sig")
+        except OSError as error:
+            raise BrokenDocumentError(f"{path} cannot be read ({error.strerror})") from error
+        except UnicodeDecodeError as error:
+            raise BrokenDocumentError(f"{path} is not UTF-8") from error
+
+    def _fetch(self, address: str) -> str:
+        try:
+            return str(self.io.read_text(address))
+        except APIError as error:
+            if error.status_code in (400, 401, 403, 404, 410):
+                what = f"{without_query(address)} answers {error.status_code}"
+                raise BrokenDocumentError(what) from None
+            raise _service_failed(address, error) from None
+        except (requests.RequestException, OSError) as error:
+            raise _service_failed(address, error) from None
+
+
+def _service_failed(address: str, error: Exception) -> ServiceError:
+    """Only the kind of fault is told: the library's own words can hold the query string."""
+    status = getattr(error, "status_code", None)
+    kind = f"status {status}" if status else type(error).__name__
+    return ServiceError(
+        f"the catalogue {without_query(address)} failed after several tries ({kind}); "
+        "nothing is lost: run the same command again later"
+    )

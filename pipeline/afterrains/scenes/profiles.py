@@ -1,0 +1,306 @@
+"""Collection profiles: what a catalogue calls things, and how its numbers are to be read.
+
+A profile is a small YAML file. Those that come with the tool lie in `configs/catalogues/`; a
+programme can name a folder of its own (`scenes.profiles`), whose files add to them or, bearing the
+same `id`, replace them. Every fault of every file is a `Finding`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field
+from importlib import resources
+from pathlib import Path
+from typing import Annotated, Any, Literal, Self
+
+from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
+
+from afterrains.errors import Finding, InputError
+from afterrains.scenes.bandpass import SETS
+from afterrains.scenes.model import BANDS
+from afterrains.strict_yaml import KeyPath, read_settings
+
+__all__ = [
+    "BaselineOffset",
+    "BitMask",
+    "ClassMask",
+    "OffsetRule",
+    "Profile",
+    "Profiles",
+    "load_profiles",
+]
+
+_Name = Annotated[str, Field(min_length=1, max_length=100)]
+_Slug = Annotated[str, Field(pattern=r"^[a-z0-9]+([_-][a-z0-9]+)*$", max_length=64)]
+_BASELINE = r"^\d{2}\.\d{2}$"
+
+
+class _Table(BaseModel):
+    # A mistyped key must stop the run, not fall back on a default without a word.
+    model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False)
+
+
+class _Asset(_Table):
+    resolution_m: float | None = Field(default=None, gt=0)
+    """Used where the item does not say."""
+    assets: tuple[_Name, ...] = Field(min_length=1)
+    """Asset names to try, in this order."""
+
+
+class SensorAssets(_Table):
+    """Further asset names that mean this band on these sensors only."""
+
+    sensors: tuple[_Slug, ...] = Field(min_length=1)
+    assets: tuple[_Name, ...] = Field(min_length=1)
+
+
+class BandRule(_Asset):
+    """Where one of our bands is found."""
+
+    by_sensor: tuple[SensorAssets, ...] = ()
+
+    def asset_names(self, sensor: str) -> tuple[str, ...]:
+        """Asset names to try for this sensor, in order."""
+        own = [name for rule in self.by_sensor if sensor in rule.sensors for name in rule.assets]
+        return (*self.assets, *own)
+
+
+class BaselineOffset(_Table):
+    """Offset by the processing baseline of an item: `after` from baseline `from` on."""
+
+    from_: str = Field(alias="from", pattern=_BASELINE)
+    before: float
+    after: float
+
+
+class OffsetRule(_Table):
+    """How the additive offset of an item's reflectance is decided (see `scenes.offset`)."""
+
+    rule: Literal["item", "fixed"] = "item"
+    """"item": by the item's own flags, metadata and baseline. "fixed": always `default`."""
+    default: float | None = None
+    """With "fixed" the offset; with "item" what holds when the item says nothing."""
+    applied_flags: tuple[_Name, ...] = ()
+    """Item properties that are true when the files already carry the offset."""
+    baseline: BaselineOffset | None = None
+
+    @model_validator(mode="after")
+    def _decided(self) -> Self:
+        if self.rule == "fixed" and self.default is None:
+            raise ValueError("rule: fixed needs a default, the offset itself")
+        return self
+
+
+class Values(_Table):
+    """How the numbers in the band files become reflectance."""
+
+    nodata: float = 0
+    scale: float = Field(gt=0, le=1)
+    offset: OffsetRule
+    valid_range: tuple[float, float] | None = None
+    """Numbers outside, both ends allowed, are saturated or broken and give no value."""
+
+    @model_validator(mode="after")
+    def _ordered(self) -> Self:
+        if self.valid_range and self.valid_range[0] >= self.valid_range[1]:
+            raise ValueError("valid_range must run from low to high")
+        return self
+
+
+class _Mask(_Asset):
+    band: _Slug
+    """Our name of the mask band."""
+    empty: _Name
+    """The class or flag of ground without data."""
+    widen: tuple[_Name, ...] = ()
+    """Classes or flags around which ground is masked too, as far as the programme says."""
+
+    def _check_names(self, known: Mapping[str, int], **used: tuple[str, ...]) -> None:
+        for key, names in used.items():
+            unknown = [name for name in names if name not in known]
+            if unknown:
+                raise ValueError(f"{key} names {', '.join(unknown)}, which is not listed")
+
+
+class ClassMask(_Mask):
+    """A mask band that holds one class number a pixel."""
+
+    kind: Literal["classes"]
+    classes: dict[_Name, Annotated[int, Field(ge=0, le=255)]] = Field(min_length=1)
+    clear: tuple[_Name, ...] = Field(min_length=1)
+    """Classes that are kept; everything else is masked, numbers that are not listed too."""
+
+    @model_validator(mode="after")
+    def _named(self) -> Self:
+        self._check_names(self.classes, clear=self.clear, widen=self.widen, empty=(self.empty,))
+        if set(self.clear) & {*self.widen, self.empty}:
+            raise ValueError("a class cannot be clear and masked at once")
+        return self
+
+
+class BitMask(_Mask):
+    """A mask band that holds one flag a bit."""
+
+    kind: Literal["bits"]
+    bits: dict[_Name, Annotated[int, Field(ge=0, le=15)]] = Field(min_length=1)
+    refuse: tuple[_Name, ...] = Field(min_length=1)
+    """Flags that mask a pixel; all others are ignored."""
+
+    @model_validator(mode="after")
+    def _named(self) -> Self:
+        self._check_names(self.bits, refuse=self.refuse, widen=self.widen, empty=(self.empty,))
+        return self
+
+
+class Saturation(_Asset):
+    """A band that is not zero where any band is saturated; left out where an item lacks it."""
+
+    band: _Slug
+
+
+class Profile(_Table):
+    """How the items of some collections are to be read."""
+
+    id: _Slug
+    title: str = Field(default="", max_length=200)
+    collections: tuple[_Name, ...] = Field(min_length=1)
+    """Collection ids, as catalogues spell them, that this profile serves."""
+    sensors: tuple[_Slug, ...] = Field(min_length=1)
+    """Sensors, as the item's platform in small letters with hyphens; others are refused."""
+    refuse_names: tuple[_Name, ...] = ()
+    """An item is refused whose id or product name contains one of these, e.g. another level."""
+    bands: dict[str, BandRule] = Field(min_length=1)
+    values: Values
+    mask: Annotated[ClassMask | BitMask, Field(discriminator="kind")]
+    saturation: Saturation | None = None
+    bandpass: dict[str, str] = Field(default_factory=dict)
+    """Named set of band-pass coefficients for each sensor that needs one."""
+
+    @model_validator(mode="after")
+    def _known(self) -> Self:
+        unknown = sorted(set(self.bands) - set(BANDS))
+        if unknown:
+            raise ValueError(f"bands names {', '.join(unknown)}; known are {', '.join(BANDS)}")
+        sets = sorted(set(self.bandpass.values()) - set(SETS))
+        if sets:
+            raise ValueError(f"bandpass names {', '.join(sets)}; known are {', '.join(SETS)}")
+        return self
+
+
+@dataclass(frozen=True)
+class Profiles:
+    """All profiles of a run, by id; plain and picklable."""
+
+    by_id: Mapping[str, Profile] = field(default_factory=dict)
+
+    def __iter__(self) -> Iterator[Profile]:
+        return iter(self.by_id.values())
+
+    def of(self, collection: str) -> Profile | None:
+        """The profile that serves a collection: by its own id first, else by its list."""
+        if collection in self.by_id:
+            return self.by_id[collection]
+        return next((p for p in self.by_id.values() if collection in p.collections), None)
+
+    def require(self, collections: tuple[str, ...], *, file: str = "programme") -> None:
+        """Raise `InputError` for each collection that no profile serves."""
+        known = sorted({name for p in self for name in (p.id, *p.collections)})
+        findings = [
+            Finding(
+                "error",
+                file,
+                "scenes.collections",
+                f"no profile serves the collection {name!r}",
+                f"use one of {', '.join(known)}, or add a profile in the folder scenes.profiles",
+                "unknown-collection",
+            )
+            for name in collections
+            if self.of(name) is None
+        ]
+        if findings:
+            raise InputError(findings)
+
+
+def load_profiles(folder: Path | None = None) -> Profiles:
+    """Read the profiles that come with the tool and those of a folder, which win.
+
+    Parameters
+    ----------
+    folder : Path, optional
+        The programme's own folder of profiles (`*.yaml`, `*.yml`).
+
+    Raises
+    ------
+    InputError
+        With a finding for each fault of each file: unreadable, unknown keys, wrong types or
+        values, the same id twice.
+    """
+    findings: list[Finding] = []
+    shipped = _read_folder(_shipped_folder(), findings)
+    own = _read_folder(folder, findings) if folder is not None else {}
+    if findings:
+        raise InputError(findings)
+    return Profiles({**shipped, **own})
+
+
+def _shipped_folder() -> Path:
+    """`configs/catalogues`: inside the installed package, or at the top of a checkout."""
+    inside = Path(str(resources.files("afterrains"))) / "configs" / "catalogues"
+    if inside.is_dir():
+        return inside
+    checkout = Path(__file__).resolve().parents[3] / "configs" / "catalogues"
+    if checkout.is_dir():
+        return checkout
+    raise FileNotFoundError("the collection profiles are missing from this installation")
+
+
+def _read_folder(folder: Path, findings: list[Finding]) -> dict[str, Profile]:
+    profiles: dict[str, Profile] = {}
+    paths = sorted(p for p in folder.iterdir() if p.suffix in (".yaml", ".yml"))
+    for path in paths:
+        profile = _read_file(path, findings)
+        if profile is None:
+            continue
+        if profile.id in profiles:
+            what, mend = f"the id {profile.id!r} stands in another file too", "rename one of them"
+            findings.append(Finding("error", path.name, "id", what, mend, "profile-twice"))
+        profiles[profile.id] = profile
+    return profiles
+
+
+def _read_file(path: Path, findings: list[Finding]) -> Profile | None:
+    """One profile, or None with its faults added to `findings`."""
+    try:
+        file = read_settings(path, template="a profile in configs/catalogues")
+        return Profile.model_validate(file.settings)
+    except InputError as error:
+        findings += error.findings
+    except ValidationError as error:
+        for key, what in _faults(error):
+            line = _line(file.lines, key)
+            where = (f"line {line}, " if line else "") + (".".join(map(str, key)) or "the file")
+            mend = "correct the profile"
+            findings.append(Finding("error", path.name, where, what, mend, "profile-value"))
+    return None
+
+
+def _faults(error: ValidationError) -> Iterator[tuple[KeyPath, str]]:
+    """The key and the words of each fault that the models report."""
+    for item in error.errors(include_url=False):
+        # The models' own step into a kind of mask is no key of the file.
+        key = tuple(
+            p for p in item["loc"] if p not in ("classes", "bits") or item["loc"][0] != "mask"
+        )
+        value: Any = item.get("input")
+        what = item["msg"].removeprefix("Value error, ")
+        what = f"{what[:1].lower()}{what[1:]}"
+        if not isinstance(value, dict | list) and item["type"] not in ("missing", "value_error"):
+            what += f" (found {value!r:.80})"
+        yield key, what
+
+
+def _line(lines: Mapping[KeyPath, int], key: KeyPath) -> int | None:
+    """The line of a key, or of the nearest key above it that the file holds."""
+    while key and key not in lines:
+        key = key[:-1]
+    return lines.get(key)

@@ -1,0 +1,206 @@
+"""Reading one window of one raster file, from a disk or a server: retried, then reported.
+
+A read that fails is tried again with growing pauses; after the last try it is an `UnreadableError`,
+never zeros. An error that GDAL only logs while it hands back pixels counts as a failure. Addresses
+in messages have lost their query strings, which may hold keys.
+"""
+
+from __future__ import annotations
+
+import logging
+import random
+import re
+import threading
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from typing import Any
+from urllib.parse import urlsplit
+
+import numpy as np
+import rasterio
+from affine import Affine
+from numpy.typing import NDArray
+from odc.geo.geobox import GeoBox
+from rasterio.errors import RasterioError
+from rasterio.warp import transform_bounds
+from rasterio.windows import Window
+
+from afterrains.scenes.regrid import crs_of
+
+__all__ = ["Patience", "UnreadableError", "WindowReading", "gdal_settings", "read_window"]
+
+_PAD_PIXELS = 2  # beyond the window, so that resampling does not depend on where a window ends
+_SECRET = re.compile(r"\?[^\s'\"]*")
+
+
+def gdal_settings() -> dict[str, str | int]:
+    """GDAL's settings for reading.
+
+    No look-ups of neighbouring files, which multiply requests; no answer remembered once a file is
+    closed, because GDAL also remembers that a file "does not exist" after a passing failure; time
+    limits on every request. GDAL_NUM_THREADS stays unset: threads inside GDAL over HTTP have
+    written wrong pixels without an error before GDAL 3.11.
+    """
+    return {
+        "GDAL_DISABLE_READDIR_ON_OPEN": "EMPTY_DIR",
+        "GDAL_CACHEMAX": 64,
+        "CPL_VSIL_CURL_NON_CACHED": "/vsicurl/:/vsis3/:/vsigs/:/vsiaz/:/vsiadls/",
+        "GDAL_HTTP_CONNECTTIMEOUT": 20,
+        "GDAL_HTTP_TIMEOUT": 120,
+        "GDAL_HTTP_LOW_SPEED_TIME": 30,
+        "GDAL_HTTP_LOW_SPEED_LIMIT": 1000,
+        "GDAL_HTTP_MULTIRANGE": "YES",
+        "GDAL_HTTP_MERGE_CONSECUTIVE_RANGES": "YES",
+    }
+
+
+class UnreadableError(Exception):
+    """A window that could not be read; the text says why, without secrets."""
+
+
+@dataclass(frozen=True)
+class Patience:
+    """How often a failed read is tried, and how long to wait before each new try."""
+
+    tries: int = 3
+    first_wait_s: float = 0.5
+
+    def pause(self, failed: int) -> None:
+        """Wait after the `failed`-th failure: doubling, spread out at random."""
+        time.sleep(self.first_wait_s * 2 ** (failed - 1) * random.uniform(0.5, 1.5))  # noqa: S311
+
+
+@dataclass(frozen=True)
+class WindowReading:
+    """The part of a file that a window needs, on the file's own grid."""
+
+    numbers: NDArray[Any]
+    """(y, x), as stored."""
+    transform: Affine
+    crs: rasterio.crs.CRS
+    nodata: float | None
+    """As the file itself says; None where it says nothing."""
+
+
+def read_window(
+    href: str, geobox: GeoBox, patience: Patience | None = None
+) -> WindowReading | None:
+    """The pixels of a file under a window and a little around, or None where it has none there.
+
+    Parameters
+    ----------
+    href : str
+        Absolute path or address of a single-band raster.
+    geobox : GeoBox
+        The window, in any CRS.
+    patience : Patience, optional
+        Tries and pauses; files on a disk are tried again at once.
+
+    Raises
+    ------
+    UnreadableError
+        After the last try, with the last failure's reason.
+    """
+    patience = patience or Patience()
+    local = "://" not in href
+    reason = ""
+    for attempt in range(1, patience.tries + 1):
+        try:
+            with rasterio.Env(**gdal_settings()), _logged_errors() as logged:
+                reading = _read_once(href, geobox)
+            if not logged:
+                return reading
+            reason = logged[0]
+        except (RasterioError, OSError, ValueError, MemoryError) as error:
+            reason = f"{error}" or type(error).__name__
+        if attempt < patience.tries and not local:
+            patience.pause(attempt)
+    raise UnreadableError(_SECRET.sub("", reason).strip()[:300])
+
+
+def _read_once(href: str, geobox: GeoBox) -> WindowReading | None:
+    with rasterio.open(href, driver=_driver(href), sharing=False) as dataset:
+        if dataset.count != 1:
+            raise ValueError(f"holds {dataset.count} bands, not one")
+        if dataset.crs is None:
+            raise ValueError("has no coordinate reference system")
+        if np.dtype(dataset.dtypes[0]).kind not in "uif":
+            raise ValueError(f"holds {dataset.dtypes[0]} numbers")
+        transform = dataset.transform
+        if transform.b or transform.d or transform.a <= 0 or transform.e >= 0:
+            raise ValueError("is rotated or upside down")
+        window = _needed(dataset, geobox)
+        if window is None:
+            return None
+        numbers = dataset.read(1, window=window)
+        nodata = None if dataset.nodata is None else float(dataset.nodata)
+        return WindowReading(numbers, dataset.window_transform(window), dataset.crs, nodata)
+
+
+def _driver(href: str) -> str:
+    """GDAL's driver by name, so that no file can pose as one that points elsewhere (VRT, WMS)."""
+    return "JP2OpenJPEG" if urlsplit(href).path.lower().endswith(".jp2") else "GTiff"
+
+
+def _needed(dataset: Any, geobox: GeoBox) -> Window | None:
+    """The file's pixels under the geobox, padded and cut at the file's edge."""
+    bounds = tuple(geobox.boundingbox.bbox)
+    target = crs_of(geobox)
+    if dataset.crs != target:
+        bounds = transform_bounds(target, dataset.crs, *bounds, densify_pts=21)
+    if not np.isfinite(bounds).all():
+        return None
+    left, top = ~dataset.transform * (bounds[0], bounds[3])
+    right, bottom = ~dataset.transform * (bounds[2], bounds[1])
+    # Where pixels of the window are larger than the file's, resampling reaches that much further.
+    reach = _PAD_PIXELS + int(np.ceil(abs(geobox.resolution.x / dataset.transform.a)))
+    if dataset.crs != target:
+        reach += 2
+    elif _on_grid((left, top, right, bottom)) and _same_size(geobox, dataset.transform):
+        reach = 0
+    x0, y0 = max(0, int(np.floor(left + _TINY)) - reach), max(0, int(np.floor(top + _TINY)) - reach)
+    x1 = min(dataset.width, int(np.ceil(right - _TINY)) + reach)
+    y1 = min(dataset.height, int(np.ceil(bottom - _TINY)) + reach)
+    if x1 <= x0 or y1 <= y0:
+        return None
+    return Window(x0, y0, x1 - x0, y1 - y0)
+
+
+_TINY = 1e-6  # of a pixel: coordinates are stored in double precision
+
+
+def _on_grid(values: tuple[float, ...]) -> bool:
+    return all(abs(value - round(value)) < _TINY for value in values)
+
+
+def _same_size(geobox: GeoBox, transform: Affine) -> bool:
+    return (
+        abs(geobox.resolution.x / transform.a - 1) < _TINY
+        and abs(geobox.resolution.y / transform.e - 1) < _TINY
+    )
+
+
+class _Collector(logging.Handler):
+    """Keeps what this thread's GDAL calls log as errors."""
+
+    def __init__(self) -> None:
+        super().__init__(level=logging.ERROR)
+        self.messages: list[str] = []
+        self._thread = threading.get_ident()
+
+    def emit(self, record: logging.LogRecord) -> None:
+        """Keep one record's text."""
+        if record.thread == self._thread:
+            self.messages.append(record.getMessage())
+
+
+@contextmanager
+def _logged_errors() -> Iterator[list[str]]:
+    collector, logger = _Collector(), logging.getLogger("rasterio")
+    logger.addHandler(collector)
+    try:
+        yield collector.messages
+    finally:
+        logger.removeHandler(collector)
