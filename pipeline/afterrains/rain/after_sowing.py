@@ -22,9 +22,9 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from afterrains.rain.anomalies import WET_DAY_MM, dry_runs, longest_run
+from afterrains.rain.anomalies import season_rain
+from afterrains.rain.dryness import WET_DAY_MM, dry_runs, longest_run
 from afterrains.rain.record import RainRecord
-from afterrains.rain.season_table import season_rain
 
 __all__ = ["StartRule", "clock_starts", "first_effective", "sowing_rain"]
 
@@ -77,8 +77,8 @@ def first_effective(
 def sowing_rain(
     sowing: pd.DataFrame,
     record: RainRecord,
-    *,
     calendar: pd.DataFrame | None = None,
+    *,
     effective_mm: float = 20.0,
     within_days: int = 3,
     dry_spell_days: int = 7,

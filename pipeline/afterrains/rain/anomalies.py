@@ -1,189 +1,121 @@
-"""How dry: SPI, ranks, dry spells and rain days. Kernels on plain arrays.
-
-A missing day is NaN. It is never dry: sums over days with gaps are the caller's to refuse, and a
-missing day ends a dry spell, so that a spell's length is what was certainly dry.
-"""
+"""Rain of each site in each season: the rain columns of seasons.csv."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Iterable
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
-from scipy import stats
 
-__all__ = [
-    "LEAST_REFERENCE_YEARS",
-    "USUAL_REFERENCE_YEARS",
-    "WET_DAY_MM",
-    "GammaWithZeros",
-    "dry_runs",
-    "fit_gamma_with_zeros",
-    "longest_run",
-    "rank_from_driest",
-    "spi",
-    "spi_class",
-]
+from afterrains.rain.dryness import (
+    LEAST_REFERENCE_YEARS,
+    WET_DAY_MM,
+    dry_runs,
+    longest_run,
+    rank_from_driest,
+    spi,
+    spi_class,
+)
+from afterrains.rain.record import RainRecord
 
-WET_DAY_MM = 1.0
-"""Rain from which a day counts as a rain day; less is dry (the ETCCDI wet-day threshold)."""
+__all__ = ["MOST_MISSING_DAYS", "season_rain"]
 
-USUAL_REFERENCE_YEARS = 30
-"""Years of record usually asked of an SPI (WMO-No. 1090, 2012)."""
-
-LEAST_REFERENCE_YEARS = 10
-"""Fewer totals than this give no SPI: two parameters and a tail cannot be had from them
-(rule of thumb, no source)."""
-
-_LARGEST_SPI = float(stats.norm.isf(np.finfo(float).eps))  # 8.13, where probabilities run out
+MOST_MISSING_DAYS = 5
+"""Missing days in a season above which its total is not told (rule of thumb, no source)."""
 
 
-@dataclass(frozen=True)
-class GammaWithZeros:
-    """Distribution of season totals: a share of zeros, a gamma distribution for the rest.
-
-    `shape` has no unit, `scale_mm` is in mm; both are NaN where the reference held too few or
-    equal totals above zero. `years` is the number of reference totals.
-    """
-
-    zero_share: float
-    shape: float
-    scale_mm: float
-    years: int
-
-
-def fit_gamma_with_zeros(totals_mm: NDArray[np.floating]) -> GammaWithZeros:
-    """Maximum-likelihood gamma of the totals above zero, and the share of zeros.
-
-    Parameters
-    ----------
-    totals_mm : array, shape (years,)
-        Season totals, mm; NaN totals are left out.
-
-    References
-    ----------
-    McKee, T. B., Doesken, N. J. & Kleist, J. (1993). The relationship of drought frequency and
-    duration to time scales. 8th Conf. Applied Climatology, 179-184. The fit is by
-    `scipy.stats.gamma.fit` with its location held at zero.
-    """
-    totals = np.asarray(totals_mm, dtype=float)
-    totals = totals[np.isfinite(totals)]
-    wet = totals[totals > 0]
-    if totals.size == 0:
-        return GammaWithZeros(np.nan, np.nan, np.nan, 0)
-    zero_share = 1 - wet.size / totals.size
-    if np.unique(wet).size < 2:
-        return GammaWithZeros(zero_share, np.nan, np.nan, totals.size)
-    shape, _, scale = stats.gamma.fit(wet, floc=0)
-    return GammaWithZeros(zero_share, float(shape), float(scale), totals.size)
-
-
-def spi(
-    totals_mm: NDArray[np.floating],
-    reference_mm: NDArray[np.floating] | None = None,
+def season_rain(
+    record: RainRecord,
+    calendar: pd.DataFrame,
+    site_ids: Iterable[str],
     *,
+    most_missing_days: int = MOST_MISSING_DAYS,
+    wet_day_mm: float = WET_DAY_MM,
     least_years: int = LEAST_REFERENCE_YEARS,
-) -> NDArray[np.float64]:
-    """Standardised precipitation index of totals against a reference.
-
-    SPI = Phi^-1(H) with H = q + (1 - q) G(x): q the share of zero totals in the reference, G the
-    gamma distribution of the rest. A zero total gets Phi^-1(q).
+) -> pd.DataFrame:
+    """Rain totals, SPI, dry spells and rain days of each site and season.
 
     Parameters
     ----------
-    totals_mm : array, shape (n,)
-        Totals over the same season of different years, mm; NaN where unknown.
-    reference_mm : array, shape (years,), optional
-        Totals that set the distribution; `totals_mm` itself if unset.
-    least_years : int
-        Fewest reference totals that still give an index.
-
-    Returns
-    -------
-    array, shape (n,)
-        Standard deviations of a normal distribution; NaN where the total is NaN or the reference
-        is too short, dry or constant for a fit. Beyond +-8.1 it is cut off.
-
-    References
-    ----------
-    McKee et al. (1993); World Meteorological Organization (2012), Standardized Precipitation
-    Index User Guide, WMO-No. 1090.
-    """
-    totals = np.asarray(totals_mm, dtype=float)
-    if (totals < 0).any():
-        raise ValueError("a total is below zero")
-    fitted = fit_gamma_with_zeros(totals if reference_mm is None else np.asarray(reference_mm))
-    index = np.full(totals.shape, np.nan)
-    if fitted.years < least_years or not np.isfinite(fitted.shape):
-        return index
-    known = np.isfinite(totals)
-    below = stats.gamma.cdf(totals[known], fitted.shape, scale=fitted.scale_mm)
-    share = fitted.zero_share + (1 - fitted.zero_share) * below
-    index[known] = np.clip(stats.norm.ppf(share), -_LARGEST_SPI, _LARGEST_SPI)
-    return index
-
-
-def spi_class(index: NDArray[np.floating] | pd.Series) -> NDArray[np.object_]:
-    """The published class of each SPI in words, '' for NaN.
-
-    References
-    ----------
-    WMO-No. 1090 (2012), table of SPI values.
-    """
-    values = np.asarray(index, dtype=float)
-    classes = np.select(
-        [
-            values >= 2,
-            values >= 1.5,
-            values >= 1,
-            values <= -2,
-            values <= -1.5,
-            values <= -1,
-            np.isfinite(values),
-        ],
-        [
-            "extremely wet",
-            "very wet",
-            "moderately wet",
-            "extremely dry",
-            "severely dry",
-            "moderately dry",
-            "near normal",
-        ],
-        default="",
-    )
-    return classes.astype(object)
-
-
-def rank_from_driest(totals_mm: NDArray[np.floating]) -> NDArray[np.float64]:
-    """Rank of each total, 1 for the driest; equal totals share the lower rank; NaN stays NaN."""
-    ranks = pd.Series(np.asarray(totals_mm, dtype=float)).rank(method="min")
-    return np.asarray(ranks, dtype=np.float64)
-
-
-def dry_runs(rain_mm: NDArray[np.floating], wet_day_mm: float = WET_DAY_MM) -> NDArray[np.int64]:
-    """Length of the run of dry days that each day closes.
-
-    Parameters
-    ----------
-    rain_mm : array, shape (days, ...)
-        Daily rain, mm; NaN where missing.
+    record : RainRecord
+        Daily rain.
+    calendar : DataFrame
+        Season calendar (`afterrains.rain.seasons`).
+    site_ids : iterable of str
+        Sites, sown and control.
+    most_missing_days : int
+        A season with more days without a reading gets no total and no SPI.
     wet_day_mm : float
-        Rain from which a day is wet.
+        Rain from which a day is a rain day.
+    least_years : int
+        Fewest seasons of a kind that still give an SPI.
 
     Returns
     -------
-    array, shape (days, ...)
-        Days; 0 on wet and on missing days.
+    DataFrame
+        One row a site and season, in that order: `site_id`, `season`, `rain_mm` (from start to
+        end; so far, where the season is still running), `spi` (NaN for a season that is not
+        complete), `dry_spell_days` (longest run of dry days; a missing day ends a run),
+        `rain_days`, `missing_days` (also days of the season outside the record), `spi_class`,
+        `rain_rank` (1 = driest) and `rain_years` (complete seasons of the same name with a total
+        at this site: the reference period of SPI and rank).
     """
-    dry = np.asarray(rain_mm) < wet_day_mm  # NaN compares as False: a gap is not dry
-    count = np.cumsum(dry, axis=0)
-    before_run = np.maximum.accumulate(np.where(dry, 0, count), axis=0)
-    return np.asarray(np.where(dry, count - before_run, 0), dtype=np.int64)
+    sites = list(site_ids)
+    rain = record.for_sites(sites).to_numpy()
+    runs = dry_runs(rain, wet_day_mm)
+    shape = (len(calendar), len(sites))
+    total, spell, wet = (np.full(shape, np.nan) for _ in range(3))
+    missing = np.zeros(shape, dtype=np.int64)
+    starts = (calendar["start"] - record.first_day).dt.days.to_numpy()
+    ends = (calendar["end"] - record.first_day).dt.days.to_numpy()
+    for place, (start, end) in enumerate(zip(starts, ends, strict=True)):
+        begin, stop, days = max(int(start), 0), min(int(end) + 1, len(rain)), int(end - start) + 1
+        seen = rain[begin:stop] if stop > begin else rain[:0]
+        read = np.isfinite(seen)
+        missing[place] = days - read.sum(axis=0)
+        told = missing[place] <= most_missing_days
+        total[place, told] = np.nansum(seen, axis=0)[told]
+        wet[place, told] = (seen >= wet_day_mm).sum(axis=0)[told]
+        if stop > begin:
+            spell[place, told] = longest_run(runs[begin:stop])[told]
+    index, rank, years = _against_other_years(total, calendar, least_years)
+    flat = {
+        "rain_mm": total,
+        "spi": index,
+        "dry_spell_days": spell,
+        "rain_days": wet,
+        "missing_days": missing,
+        "spi_class": spi_class(index.ravel()).reshape(shape),
+        "rain_rank": rank,
+        "rain_years": years,
+    }
+    table = pd.DataFrame(
+        {
+            "site_id": np.repeat(np.array(sites, dtype=object), len(calendar)),
+            "season": np.tile(calendar["season"].to_numpy(dtype=object), len(sites)),
+        }
+    )
+    return table.assign(**{name: values.T.ravel() for name, values in flat.items()})
 
 
-def longest_run(runs: NDArray[np.integer]) -> NDArray[np.int64]:
-    """Longest run within a stretch of `dry_runs` (days first), cut at the stretch's first day."""
-    days = np.arange(1, runs.shape[0] + 1).reshape(-1, *[1] * (runs.ndim - 1))
-    return np.asarray(np.minimum(runs, days).max(axis=0, initial=0), dtype=np.int64)
+def _against_other_years(
+    total: np.ndarray, calendar: pd.DataFrame, least_years: int
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """SPI, rank and number of reference years of each season among those of its name."""
+    index, rank = np.full(total.shape, np.nan), np.full(total.shape, np.nan)
+    years = np.zeros(total.shape, dtype=np.int64)
+    names = calendar["season"].str.split("-", n=1).str[1].to_numpy()
+    complete = calendar["complete"].to_numpy(dtype=bool)
+    for name in np.unique(names):
+        members = np.flatnonzero((names == name) & complete)
+        if not members.size:
+            continue
+        # One series for the whole programme gives equal columns: each is worked out once.
+        columns, inverse = np.unique(total[members], axis=1, return_inverse=True)
+        inverse = inverse.ravel()
+        its_index = np.column_stack([spi(c, least_years=least_years) for c in columns.T])
+        its_rank = np.column_stack([rank_from_driest(column) for column in columns.T])
+        index[members] = its_index[:, inverse]
+        rank[members] = its_rank[:, inverse]
+        years[names == name] = np.isfinite(total[members]).sum(axis=0)
+    return index, rank, years

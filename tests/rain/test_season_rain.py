@@ -8,7 +8,7 @@ import pytest
 
 from afterrains.programme import NamedRains
 from afterrains.rain import RainRecord, from_calendar, season_rain, sowing_rain
-from afterrains.rain.anomalies import spi
+from afterrains.rain.dryness import spi
 
 RAINS = [NamedRains(name="rains", start="06-01", end="09-30")]
 

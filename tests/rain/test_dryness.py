@@ -8,7 +8,7 @@ import pytest
 import xarray as xr
 from scipy import stats
 
-from afterrains.rain.anomalies import (
+from afterrains.rain.dryness import (
     dry_runs,
     fit_gamma_with_zeros,
     longest_run,
