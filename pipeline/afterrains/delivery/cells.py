@@ -84,7 +84,8 @@ def _text_cells(column: Column, values: pd.Series) -> pd.Series:
         raise ValueError(f"holds {odd[:3]}, which do not fit {column.pattern}")
     if not column.free_text:
         return text
-    return text.map({value: _harmless(value) for value in distinct})
+    safe = {value: _harmless(value) for value in distinct}
+    return pd.Series([safe[value] for value in text], dtype=object)
 
 
 def _harmless(value: str) -> str:

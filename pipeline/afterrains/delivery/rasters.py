@@ -12,7 +12,6 @@ file that travels without it keeps its pixels, colours and metadata.
 
 from __future__ import annotations
 
-import warnings
 from collections.abc import Mapping, Sequence
 from contextlib import ExitStack
 from pathlib import Path
@@ -23,7 +22,6 @@ import rasterio
 from numpy.typing import NDArray
 from odc.geo.geobox import GeoBox
 from rasterio.enums import Resampling
-from rasterio.errors import NotGeoreferencedWarning
 from rasterio.io import MemoryFile
 from rasterio.shutil import copy
 
@@ -177,14 +175,12 @@ def _encoded(
     tags: Mapping[str, str],
 ) -> bytes:
     """The bytes of the GeoTIFF, built in memory."""
-    with ExitStack() as open_files, rasterio.Env(GDAL_NUM_THREADS="1"), warnings.catch_warnings():
-        # The layers and the recipe below need no place on Earth until the last step gives it.
-        warnings.simplefilter("ignore", NotGeoreferencedWarning)
+    with ExitStack() as open_files, rasterio.Env(GDAL_NUM_THREADS="1"):
         places: dict[int, tuple[str, int]] = {}
         for method in _RESAMPLING:
             chosen = [i for i, band in enumerate(bands) if band.overview == method]
             if chosen:
-                layer = _with_overviews(values[chosen], nodata, method)
+                layer = _with_overviews(values[chosen], geobox, nodata, method)
                 open_files.enter_context(layer)
                 places |= {i: (layer.name, n + 1) for n, i in enumerate(chosen)}
         recipe = recipe_of(values, geobox, bands, nodata, tags, places)
@@ -203,7 +199,7 @@ def _encoded(
         return bytes(out.read())
 
 
-def _with_overviews(values: NDArray[Any], nodata: float, method: str) -> MemoryFile:
+def _with_overviews(values: NDArray[Any], geobox: GeoBox, nodata: float, method: str) -> MemoryFile:
     """Bands that share a resampling, in memory, with their overviews built by GDAL."""
     count, height, width = values.shape
     memory = MemoryFile(ext=".tif")
@@ -214,6 +210,8 @@ def _with_overviews(values: NDArray[Any], nodata: float, method: str) -> MemoryF
         height=height,
         width=width,
         nodata=nodata,
+        crs=str(geobox.crs),
+        transform=geobox.affine,
         tiled=True,
         blockxsize=TILE,
         blockysize=TILE,

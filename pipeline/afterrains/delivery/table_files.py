@@ -10,11 +10,13 @@ What a cell may hold and how text is made harmless is in `cells`.
 
 from __future__ import annotations
 
+import csv
 import io
 from pathlib import Path
 
 import pandas as pd
 import pyarrow as pa
+import pyarrow.csv as pa_csv
 import pyarrow.parquet as pq
 
 from afterrains.delivery.atomic import write_bytes
@@ -155,7 +157,7 @@ def table_of_file(name: str, path: Path) -> Table:
     ValueError
         When `name` is another table's, which needs no file to be known.
     """
-    header = list(_raw(path, "run the programme again", rows=0).columns)
+    header = _header(path, "run the programme again")
     if name == "series":
         fixed = set(series_table(()).column_names)
         return series_table([column for column in header if column not in fixed])
@@ -181,13 +183,38 @@ def read_tables(folder: Path) -> dict[str, pd.DataFrame]:
     return found
 
 
-def _raw(file: Path, mend: str, rows: int | None = None) -> pd.DataFrame:
-    """Cells as text, nothing taken for missing."""
+def _raw(file: Path, mend: str) -> pd.DataFrame:
+    """Cells as text, nothing taken for missing, every line as long as the header."""
+    columns = _header(file, mend)
+    if len(set(columns)) != len(columns):
+        raise OutputError(f"{file}: line 1: a column stands twice; {mend}")
     try:
-        return pd.read_csv(
-            file, dtype=str, keep_default_na=False, na_filter=False, encoding="utf-8", nrows=rows
+        rows = pa_csv.read_csv(
+            file,
+            parse_options=pa_csv.ParseOptions(newlines_in_values=True),
+            convert_options=pa_csv.ConvertOptions(
+                column_types={name: pa.string() for name in columns}, strings_can_be_null=False
+            ),
         )
     except OSError as error:
         raise OutputError(f"{file}: cannot be read ({error.strerror}); {mend}") from error
-    except (UnicodeDecodeError, pd.errors.ParserError, pd.errors.EmptyDataError) as error:
+    except pa.ArrowInvalid as error:
         raise OutputError(f"{file}: is no CSV table ({error}); {mend}") from error
+    return pd.DataFrame(
+        {name: pd.Series(rows[name].to_pylist(), dtype=object) for name in columns},
+        columns=pd.Index(columns),
+    )
+
+
+def _header(file: Path, mend: str) -> list[str]:
+    """Names of the columns as the file has them."""
+    try:
+        with file.open(encoding="utf-8", newline="") as opened:
+            columns = next(csv.reader(opened), [])
+    except OSError as error:
+        raise OutputError(f"{file}: cannot be read ({error.strerror}); {mend}") from error
+    except (UnicodeDecodeError, csv.Error) as error:
+        raise OutputError(f"{file}: is no CSV table ({error}); {mend}") from error
+    if not columns:
+        raise OutputError(f"{file}: is no CSV table (it is empty); {mend}")
+    return columns

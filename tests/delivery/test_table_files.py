@@ -1,0 +1,328 @@
+"""Tables to files and back; read by csv of the standard library, pandas and pyarrow."""
+
+from __future__ import annotations
+
+import csv
+import hashlib
+import re
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pandas as pd
+import pyarrow.parquet as pq
+import pytest
+from hypothesis import HealthCheck, example, given, settings
+from hypothesis import strategies as st
+
+from afterrains.delivery.cells import as_given, checked_text
+from afterrains.delivery.columns import Column, Table
+from afterrains.delivery.table_files import read_csv, read_tables, write_csv, write_parquet
+from afterrains.delivery.tables import (
+    CONTROLS,
+    SOWING_RAIN,
+    VERDICT_HISTORY,
+    VERDICTS,
+    VISITS,
+    WHAT_WORKS,
+    all_tables,
+    seasons_table,
+    series_table,
+)
+from afterrains.errors import OutputError
+
+Filled = Callable[..., pd.DataFrame]
+
+# Contract: names and order of the columns, word for word.
+_CONTRACT = {
+    "verdicts": "site_id, name, stratum, as_of, first_sown_on, seasons_since_sowing, area_ha, "
+    "verdict, reason, outcome, gain, gain_low, gain_high, gain_unit, p_value, q_value, "
+    "detectable_gain, answer_by, grass_gain, grass_gain_low, grass_gain_high, controls, "
+    "match_balance, before_trend_p, clear_dates, rains_anomaly, cost, cost_per_gained_ha",
+    "controls": "site_id, name, stratum, weight_total, used_by, balance, before_trend_p, "
+    "woody_percent, own_gain, own_gain_low, own_gain_high, note",
+    "sowing_rain": "site_id, sown_on, first_effective_rain_on, days_waited, rain_30d_mm, "
+    "longest_dry_spell_30d, rains_spi, start",
+    "what_works": "factor, level, sites, pooled_gain, low, high, heterogeneity_percent, "
+    "cost_per_gained_ha",
+    "visits": "visit_id, site_id, lon, lat, why, stratum, inclusion_probability",
+    "series": "site_id, date, sensor, scene_id, clear_fraction, pixels, ndvi, nbr",
+    "seasons": "site_id, role, season, kind, start, end, rain_mm, spi, clear_dates, "
+    "clear_fraction, ndvi_median, ndvi_low, ndvi_high, nbr_median, nbr_low, nbr_high, "
+    "woody_percent, woody_low, woody_high, control_ndvi_median, control_nbr_median, "
+    "control_woody_percent, difference",
+}
+
+
+def test_columns_are_those_of_the_contract() -> None:
+    """Written out here a second time, so that a slip in the definitions shows."""
+    _CONTRACT["verdict_history"] = _CONTRACT["verdicts"]
+    found = {table.name: ", ".join(table.column_names) for table in all_tables(["ndvi", "nbr"])}
+    assert found == _CONTRACT
+
+
+def test_rfc_4180_layout(tmp_path: Path, filled: Filled) -> None:
+    """RFC 4180 section 2: CRLF after every record, the last one too; quotes doubled in quotes."""
+    frame = filled(WHAT_WORKS, 1, factor="species", level='Acacia, "red"\nand white', low=np.nan)
+    data = write_csv(WHAT_WORKS, frame, tmp_path).read_bytes()
+    header = ",".join(WHAT_WORKS.column_names)
+    assert data.decode() == (
+        f'{header}\r\nspecies,"Acacia, ""red""\nand white",0,0.0000,,0.0000,0.00,0.00\r\n'
+    )
+
+
+@pytest.mark.parametrize("table", all_tables(["ndvi", "nbr"]), ids=lambda table: table.name)
+def test_every_table_comes_back_as_it_went(tmp_path: Path, filled: Filled, table: Table) -> None:
+    """Types and values; numbers as rounded by numpy."""
+    frame = filled(table)
+    back = read_csv(table, write_csv(table, frame, tmp_path))
+    for column in table.columns:
+        if column.type == "number":
+            expected = np.round(frame[column.name].to_numpy(), column.decimals)
+            np.testing.assert_array_equal(back[column.name], expected)
+        else:
+            assert back[column.name].tolist() == frame[column.name].tolist(), column.name
+    assert [t.name for t in all_tables([]) if t.name in read_tables(tmp_path)] == [table.name]
+    pd.testing.assert_frame_equal(read_tables(tmp_path)[table.name], back)
+
+
+def test_missing_stays_missing_and_is_never_zero(tmp_path: Path, filled: Filled) -> None:
+    """NaN, NaT, None and "" are empty cells, and come back as what their type has for missing."""
+    optional = [c.name for c in VERDICTS.columns if not c.required]
+    frame = filled(VERDICTS, 1).astype(object)
+    frame[optional] = None
+    path = write_csv(VERDICTS, frame, tmp_path)
+    with path.open(encoding="utf-8", newline="") as opened:
+        (row,) = csv.DictReader(opened)
+    assert {row[name] for name in optional} == {""}
+    back = read_csv(VERDICTS, path)
+    assert back["name"].tolist() == [""]
+    assert (
+        back[[c.name for c in VERDICTS.columns if not c.required and c.type != "string"]]
+        .isna()
+        .all(axis=None)
+    )
+    assert str(back["controls"].dtype) == "Int64"
+    assert str(back["gain"].dtype) == "float64"
+    assert back["first_sown_on"].dtype.kind == "M"
+
+
+_HOSTILE = [
+    '=HYPERLINK("https://example.org?"&A1,"click")',
+    "+cmd|' /C calc'!A0",
+    "-2+3+cmd",
+    "@SUM(1+1)",
+    "\t=1+1",
+    "\r=1+1",
+    "\n=1+1",
+    "＝1+1",
+    "'=1+1",
+    "''-x",
+]
+
+
+@pytest.mark.parametrize("name", _HOSTILE)
+def test_no_cell_starts_a_formula(tmp_path: Path, filled: Filled, name: str) -> None:
+    """First characters as listed by OWASP, "CSV Injection" (=, +, -, @, tab, line ends).
+
+    https://owasp.org/www-community/attacks/CSV_Injection
+    """
+    path = write_csv(VERDICTS, filled(VERDICTS, 1, name=name), tmp_path)
+    with path.open(encoding="utf-8", newline="") as opened:
+        (row,) = csv.DictReader(opened)
+    assert row["name"] == f"'{name}"
+    assert read_csv(VERDICTS, path)["name"].tolist() == [name]
+
+
+@pytest.mark.parametrize(
+    "name", ["-12", "+3.5", "7", "'t Zand", "O'=x", "a=b", "قطعة ‏أرض", "NA", "null", "1e5", " x "]
+)
+def test_harmless_words_are_left_alone(tmp_path: Path, filled: Filled, name: str) -> None:
+    """Plain numbers, apostrophes, right-to-left marks and words that readers take for missing."""
+    path = write_csv(VERDICTS, filled(VERDICTS, 1, name=name), tmp_path)
+    with path.open(encoding="utf-8", newline="") as opened:
+        (row,) = csv.DictReader(opened)
+    assert row["name"] == name
+    assert read_csv(VERDICTS, path)["name"].tolist() == [name]
+
+
+def test_control_characters_and_half_surrogates_are_no_text(tmp_path: Path, filled: Filled) -> None:
+    """RFC 4180 allows none of them; UTF-8 cannot hold the last one."""
+    name = pd.Series(["a\x00b\x1bc\ud800"], dtype=object)
+    path = write_csv(VERDICTS, filled(VERDICTS, 1, name=name), tmp_path)
+    assert read_csv(VERDICTS, path)["name"].tolist() == ["a�b�c�"]
+
+
+@settings(suppress_health_check=[HealthCheck.function_scoped_fixture], deadline=None)
+@given(st.text(st.characters(exclude_categories=["Cs", "Cc"], include_characters="\t\r\n")))
+@example('"')
+@example("\r\n")
+@example(",")
+@example("'")
+@example("'=")
+def test_any_text_comes_back(tmp_path: Path, filled: Filled, text: str) -> None:
+    """Whatever a person can type, through the file and back."""
+    frame = filled(CONTROLS, 1, name=text, note=text)
+    back = read_csv(CONTROLS, write_csv(CONTROLS, frame, tmp_path))
+    assert back["name"].tolist() == [text]
+    assert back["note"].tolist() == [text]
+
+
+@given(st.text())
+def test_a_cell_is_harmless_whatever_the_text(text: str) -> None:
+    """No free-text cell begins as a formula does, unless it is a plain number."""
+    table = Table("t", "T", "a row", (Column("x", "string", "text"),))
+    (cell,) = checked_text(table, pd.DataFrame({"x": [text]}))["x"]
+    assert cell[:1] not in set("=+-@\t\r\n＝＋－＠") or re.fullmatch(r"[+-]\d+([.,]\d+)?", cell)
+    assert not as_given(cell).startswith("'") or text.startswith("'")
+
+
+def test_numbers_are_rounded_alike_everywhere(tmp_path: Path, filled: Filled) -> None:
+    """Fixed decimals, no exponent, no minus zero; halves as numpy rounds them."""
+    gains = [-0.00001, 1e-9, 123456.78905]
+    path = write_csv(VERDICTS, filled(VERDICTS, 3, gain=gains), tmp_path)
+    with path.open(encoding="utf-8", newline="") as opened:
+        cells = [row["gain"] for row in csv.DictReader(opened)]
+    assert cells == ["0.0000", "0.0000", f"{np.round(123456.78905, 4):.4f}"]
+
+
+def test_rows_in_any_order_are_one_file(tmp_path: Path, filled: Filled) -> None:
+    """Workers finish in any order; the bytes do not tell."""
+    for table in all_tables(["ndvi"]):
+        frame = filled(table)
+        shuffled = frame.iloc[[2, 0, 1]][list(reversed(frame.columns))]
+        for write in (write_csv, write_parquet):
+            first = hashlib.sha256(write(table, frame, tmp_path / "a").read_bytes())
+            second = hashlib.sha256(write(table, shuffled, tmp_path / "b").read_bytes())
+            assert first.hexdigest() == second.hexdigest(), table.name
+
+
+def test_seasons_run_in_the_order_of_time(tmp_path: Path, filled: Filled) -> None:
+    """By text 2021-dry stands before 2021-rains; by time it follows."""
+    table = seasons_table(["ndvi"])
+    frame = filled(
+        table,
+        2,
+        site_id="a",
+        season=["2021-dry", "2021-rains"],
+        start=pd.to_datetime(["2021-11-01", "2021-06-01"]),
+    )
+    back = read_csv(table, write_csv(table, frame, tmp_path))
+    assert back["season"].tolist() == ["2021-rains", "2021-dry"]
+
+
+@pytest.mark.parametrize(
+    ("table", "columns", "told"),
+    [
+        (VERDICTS, {"verdict": "maybe"}, r"verdicts.verdict: holds \['maybe'\], and may be gain"),
+        (VERDICTS, {"as_of": "dry 2021"}, "do not fit"),
+        (VERDICTS, {"site_id": ""}, "verdicts.site_id: is missing in 1 rows"),
+        (VERDICTS, {"p_value": 1.2}, "above 1"),
+        (VERDICTS, {"area_ha": -1.0}, "below 0"),
+        (VERDICTS, {"gain": np.inf}, "infinite"),
+        (VERDICTS, {"gain": "much"}, "verdicts.gain: holds .* where numbers are meant"),
+        (VERDICTS, {"gain": True}, "where numbers are meant"),
+        (VERDICTS, {"controls": 2.5}, "a fraction where whole numbers are meant"),
+        (VERDICTS, {"name": 7}, "holds integer where text is meant"),
+        (VERDICTS, {"first_sown_on": "2021-06-01"}, "where days without a time zone are meant"),
+        (VERDICTS, {"first_sown_on": pd.Timestamp("2021-06-01 10:00")}, "a time of day"),
+        (VERDICTS, {"first_sown_on": pd.Timestamp("2021-06-01", tz="UTC")}, "without a time zone"),
+        (VERDICTS, {"surprise": 1}, "not in the definition: surprise"),
+        (SOWING_RAIN, {"start": "middling"}, "may be good, broken, none yet"),
+    ],
+)
+def test_a_frame_that_does_not_fit_is_refused(
+    tmp_path: Path, filled: Filled, table: Table, columns: dict[str, Any], told: str
+) -> None:
+    """Our own mistake: a ValueError, and no file."""
+    with pytest.raises(ValueError, match=told):
+        write_csv(table, filled(table, 1, **columns), tmp_path)
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_every_misfit_is_told_at_once(tmp_path: Path, filled: Filled) -> None:
+    """One look at the message is enough to mend them all."""
+    with pytest.raises(ValueError, match=r"verdicts\.verdict(.|\n)*verdicts\.p_value"):
+        write_csv(VERDICTS, filled(VERDICTS, 1, verdict="maybe", p_value=-1.0), tmp_path)
+    with pytest.raises(ValueError, match=r"missing: gain$"):
+        write_csv(VERDICTS, filled(VERDICTS, 1).drop(columns="gain"), tmp_path)
+
+
+def test_a_key_stands_once(tmp_path: Path, filled: Filled) -> None:
+    """Two verdicts for one site and season would leave the reader to choose."""
+    frame = filled(VERDICT_HISTORY, 2, site_id="north", as_of="2021-dry")
+    with pytest.raises(ValueError, match=r"the same site_id, as_of: \['north', '2021-dry'\]"):
+        write_csv(VERDICT_HISTORY, frame, tmp_path)
+
+
+def test_bounds_hold_for_the_number_as_written(tmp_path: Path, filled: Filled) -> None:
+    """A sum of exact pixel parts may be 1 + 2e-16; the cell says 1."""
+    table = series_table(["ndvi"])
+    path = write_csv(table, filled(table, 1, clear_fraction=1 + 1e-12), tmp_path)
+    assert read_csv(table, path)["clear_fraction"].tolist() == [1.0]
+
+
+def test_an_empty_table_keeps_its_columns_and_types(tmp_path: Path, filled: Filled) -> None:
+    """No control, no visit: the header still says what would stand there."""
+    frame = filled(VISITS).iloc[:0]
+    back = read_csv(VISITS, write_csv(VISITS, frame, tmp_path))
+    assert back.empty
+    assert back.columns.tolist() == VISITS.column_names
+    assert back["lon"].dtype == np.float64
+    write_parquet(VISITS, frame, tmp_path)
+
+
+@pytest.mark.parametrize(
+    ("text", "told"),
+    [
+        (None, "cannot be read .* run the programme again"),
+        ("", "is no CSV table"),
+        ("{header},sites\r\n", "line 1: a column stands twice"),
+        ("a,b\r\n1,2\r\n", "line 1: the columns are not those of this table"),
+        ("{header}\r\nspecies,x,many,1,1,1,1,1\r\n", "column sites: "),
+        ("{header}\r\nspecies,x,1,much,1,1,1,1\r\n", "column pooled_gain: "),
+        ("{header}\r\nspecies,x,,1,1,1,1,1\r\n", "column sites: "),
+        (
+            "{header}\r\nspecies,x,1,1,1,1,1,1,1,1\r\n",
+            "is no CSV table .*Expected 8 columns, got 10",
+        ),
+        ("{header}\r\nspecies,x,1\r\n", "is no CSV table .*Expected 8 columns, got 3"),
+    ],
+)
+def test_a_table_changed_by_hand_is_told(tmp_path: Path, text: str | None, told: str) -> None:
+    """The report command meets files that people have opened and saved."""
+    path = tmp_path / "what_works.csv"
+    if text is not None:
+        path.write_text(text.format(header=",".join(WHAT_WORKS.column_names)), newline="")
+    with pytest.raises(OutputError, match=told):
+        read_csv(WHAT_WORKS, path)
+
+
+def test_parquet_holds_the_same_table(tmp_path: Path, filled: Filled) -> None:
+    """Read by pyarrow: types, the CSV's rounded numbers, unit and meaning, no apostrophes."""
+    table = series_table(["ndvi"])
+    frame = filled(table, ndvi=[0.12345678, np.nan, 0.2], scene_id=["=a", "b", "c"])
+    rows = pq.read_table(write_parquet(table, frame, tmp_path))
+    assert [str(field.type) for field in rows.schema] == [
+        "string",
+        "date32[day]",
+        "string",
+        "string",
+        "double",
+        "double",
+        "double",
+    ]
+    assert rows["ndvi"].to_pylist() == [0.123457, None, 0.2]
+    assert rows["scene_id"].to_pylist() == ["=a", "b", "c"]
+    assert rows.schema.field("pixels").metadata[b"unit"] == b"pixels"
+    csv_rows = read_csv(table, write_csv(table, frame, tmp_path))
+    np.testing.assert_array_equal(rows["ndvi"].to_pandas(), csv_rows["ndvi"])
+
+
+def test_index_names_must_be_names() -> None:
+    """They become column names."""
+    with pytest.raises(ValueError, match="distinct lower-case names"):
+        series_table(["ndvi", "ndvi"])
+    with pytest.raises(ValueError, match="distinct lower-case names"):
+        seasons_table(["=1"])
