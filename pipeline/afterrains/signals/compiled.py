@@ -7,7 +7,7 @@ from typing import Any, TypeVar, cast
 
 import numba
 
-__all__ = ["compiled"]
+__all__ = ["compiled", "counting"]
 
 _Kernel = TypeVar("_Kernel", bound=Callable[..., Any])
 
@@ -22,3 +22,12 @@ def compiled(kernel: _Kernel) -> _Kernel:
     worker gives the same bits as a laptop.
     """
     return cast(_Kernel, numba.njit(nogil=True, error_model="numpy")(kernel))
+
+
+def counting(kernel: _Kernel) -> _Kernel:
+    """Compile a kernel whose sums add only small whole numbers, exact in any order.
+
+    The compiler may then add them in vectors.
+    """
+    flags = {"reassoc"}
+    return cast(_Kernel, numba.njit(nogil=True, error_model="numpy", fastmath=flags)(kernel))

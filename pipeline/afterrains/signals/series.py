@@ -57,7 +57,7 @@ def polygon_series(
     Parameters
     ----------
     observations : iterable
-        Taken one at a time, so that memory holds one date; a generator will do.
+        Taken one at a time, to the end, so that memory holds one date; a generator will do.
     geobox : GeoBox
         The grid of the observations.
     sites : GeoDataFrame
@@ -83,23 +83,22 @@ def polygon_series(
     coverage = polygon_coverage(geobox, list(sites["site_id"]), cores)
     site_ids = np.array(coverage.site_ids, object)
     parts = [_no_rows(indices)]
-    if coverage.site_ids:
-        for seen in observations:
-            statistics = polygon_statistics(
-                coverage, seen.reflectance, seen.clear, seen.covered, indices
-            )
-            some = statistics.pixels > 0
-            if some.any():
-                columns = {
-                    "site_id": site_ids[some],
-                    "date": np.datetime64(seen.date, "s"),
-                    "sensor": seen.sensor,
-                    "scene_id": ";".join(seen.scene_ids),
-                    "clear_fraction": statistics.clear_fraction[some],
-                    "pixels": statistics.pixels[some],
-                    **{name: statistics.means[name][some] for name in indices},
-                }
-                parts.append(pd.DataFrame(columns).astype(parts[0].dtypes))
+    for seen in observations:
+        statistics = polygon_statistics(
+            coverage, seen.reflectance, seen.clear, seen.covered, indices
+        )
+        some = statistics.pixels > 0
+        if some.any():
+            columns = {
+                "site_id": site_ids[some],
+                "date": np.datetime64(seen.date, "s"),
+                "sensor": seen.sensor,
+                "scene_id": ";".join(seen.scene_ids),
+                "clear_fraction": statistics.clear_fraction[some],
+                "pixels": statistics.pixels[some],
+                **{name: statistics.means[name][some] for name in indices},
+            }
+            parts.append(pd.DataFrame(columns).astype(parts[0].dtypes))
     series = pd.concat(parts, ignore_index=True)
     # Two overpasses of one day have one order whatever the order of reading.
     return series.sort_values(

@@ -13,27 +13,28 @@ pixel; they never carry a verdict.
 
 from __future__ import annotations
 
-import math
-
 import numpy as np
 import xarray as xr
 from numpy.typing import NDArray
 
-from afterrains.signals.compiled import compiled
 from afterrains.signals.composites import require_whole_time
+from afterrains.signals.pairs import slopes_and_tests
 
 __all__ = ["decimal_years", "robust_slope", "slope_and_test"]
+
+# Pairs are counted in float32, which holds whole numbers up to 2**24 exactly.
+_MOST_SEASONS = 4096
 
 
 def slope_and_test(
     values: NDArray[np.floating], years: NDArray[np.floating], *, min_valid: int = 5
-) -> tuple[NDArray[np.float32], NDArray[np.float32], NDArray[np.uint16]]:
+) -> tuple[NDArray[np.floating], NDArray[np.floating], NDArray[np.uint16]]:
     """Theil–Sen slope and Mann–Kendall p-value of many series at once.
 
     Parameters
     ----------
-    values : array, shape (..., time)
-        Season values; NaN where a season has none.
+    values : array of float32 or float64, shape (..., time)
+        Season values; NaN (or infinite) where a season has none. At most 4096 seasons.
     years : array, shape (time,)
         Decimal years, strictly increasing, e.g. 2021.5.
     min_valid : int
@@ -43,14 +44,18 @@ def slope_and_test(
     Returns
     -------
     tuple of array, shape (...)
-        Slope per year and two-sided p-value (float32, NaN where fewer than `min_valid` seasons have
-        a value) and the number of seasons (uint16).
+        Slope per year and two-sided p-value, of the values' type and NaN where fewer than
+        `min_valid` seasons have a value; and the number of seasons with a value (uint16). The
+        p-value is exact up to 40 seasons without ties, else that of the normal approximation with
+        the variance corrected for ties and a continuity correction.
 
     Raises
     ------
     ValueError
-        If `min_valid` is below 2 or `years` does not increase strictly or has not the values'
-        length.
+        If `min_valid` is below 2, `years` does not increase strictly or has not the values' length,
+        or there are more than 4096 seasons.
+    TypeError
+        If the values are not float32 or float64.
 
     References
     ----------
@@ -58,6 +63,9 @@ def slope_and_test(
     J. Am. Stat. Assoc. 63, 1379-1389. doi:10.1080/01621459.1968.10480934
     Mann, H. B. (1945). Nonparametric tests against trend. Econometrica 13, 245-259.
     doi:10.2307/1907187
+    Kendall, M. G. (1975). Rank Correlation Methods, 4th ed. Griffin (ties).
+    Gilbert, R. O. (1987). Statistical Methods for Environmental Pollution Monitoring. Wiley, ch. 16
+    (exact test up to 40 values).
     """
     if min_valid < 2:
         raise ValueError(f"min_valid is {min_valid}; a slope needs at least 2 seasons")
@@ -65,9 +73,14 @@ def slope_and_test(
         raise ValueError(f"{values.shape[-1]} values for {years.size} years")
     if np.any(np.diff(years) <= 0):
         raise ValueError("years must increase strictly; sort by time and merge equal dates")
+    if years.size > _MOST_SEASONS:
+        raise ValueError(f"{years.size} seasons are more than {_MOST_SEASONS}")
+    if values.dtype not in (np.float32, np.float64):
+        raise TypeError(f"values are {values.dtype}; give float32 or float64, NaN where missing")
     shape = values.shape[:-1]
-    flat = values.reshape(-1, years.size)
-    slope, p_value, count = _slopes_and_tests(flat, years.astype(np.float64), min_valid)
+    # One memory layout, so that the kernel is compiled once.
+    flat = np.ascontiguousarray(values.reshape(-1, years.size))
+    slope, p_value, count = slopes_and_tests(flat, years.astype(np.float64), min_valid)
     return slope.reshape(shape), p_value.reshape(shape), count.reshape(shape)
 
 
@@ -94,14 +107,15 @@ def robust_slope(cube: xr.DataArray, *, min_valid: int = 5) -> xr.Dataset:
         As `slope_and_test`, and if "time" is split into chunks.
     """
     require_whole_time(cube)
+    kind = np.float32 if cube.dtype == np.float32 else np.float64
     slope, p_value, n = xr.apply_ufunc(
         slope_and_test,
-        cube,
+        cube.astype(kind),
         decimal_years(cube["time"].to_numpy()),
         kwargs={"min_valid": min_valid},
         input_core_dims=[["time"], ["time"]],
         output_core_dims=[[], [], []],
-        output_dtypes=[np.float32, np.float32, np.uint16],
+        output_dtypes=[kind, kind, np.uint16],
         dask="parallelized",
         keep_attrs=False,
     )
@@ -129,50 +143,3 @@ def decimal_years(times: NDArray[np.generic]) -> NDArray[np.float64]:
     second = times.astype("datetime64[s]").astype(np.int64)
     share = (second - start) / (end - start)
     return np.asarray(year.astype(np.int64) + 1970 + share, np.float64)
-
-
-@compiled
-def _slopes_and_tests(
-    values: NDArray[np.floating], years: NDArray[np.float64], min_valid: int
-) -> tuple[NDArray[np.float32], NDArray[np.float32], NDArray[np.uint16]]:
-    n_series, n_times = values.shape
-    slope = np.full(n_series, np.nan, np.float32)
-    p_value = np.full(n_series, np.nan, np.float32)
-    count = np.zeros(n_series, np.uint16)
-    y = np.empty(n_times)
-    t = np.empty(n_times)
-    slopes = np.empty(n_times * (n_times - 1) // 2)
-    for r in range(n_series):
-        n = 0
-        for i in range(n_times):
-            if np.isfinite(values[r, i]):
-                y[n] = values[r, i]
-                t[n] = years[i]
-                n += 1
-        count[r] = n
-        if n < min_valid:
-            continue
-        s = 0
-        m = 0
-        for i in range(n - 1):
-            for j in range(i + 1, n):
-                difference = y[j] - y[i]
-                s += (difference > 0) - (difference < 0)
-                slopes[m] = difference / (t[j] - t[i])
-                m += 1
-        slope[r] = np.median(slopes[:m])
-        variance = n * (n - 1) * (2 * n + 5) / 18
-        ordered = np.sort(y[:n])
-        run = 1
-        for i in range(1, n + 1):
-            if i < n and ordered[i] == ordered[i - 1]:
-                run += 1
-            else:
-                variance -= run * (run - 1) * (2 * run + 5) / 18
-                run = 1
-        if variance > 0:
-            z = max(abs(s) - 1, 0) / math.sqrt(variance)
-            p_value[r] = math.erfc(z / math.sqrt(2.0))
-        else:
-            p_value[r] = 1.0
-    return slope, p_value, count
