@@ -139,9 +139,12 @@ def _found(value: object) -> str:
 def _unknown_key(path: KeyPath) -> tuple[str, str, str]:
     known = _known_keys(path[:-1])
     close = difflib.get_close_matches(str(path[-1]).casefold(), known, n=1, cutoff=0.6)
-    hint = f"; did you mean {close[0]}?" if close else ""
-    mend = f"check its spelling and indentation, or delete it{hint}"
-    return "is not a setting", mend, "unknown-key"
+    mend = "check its spelling and indentation, or delete it"
+    if close:
+        mend = f"did you mean {close[0]}? else delete it"
+    elif homes := _tables_with(str(path[-1])):
+        mend = f"indent it below {' or '.join(homes)}, where it belongs, or delete it"
+    return "is not a setting here" if "below" in mend else "is not a setting", mend, "unknown-key"
 
 
 def _known_keys(path: KeyPath) -> list[str]:
@@ -158,6 +161,19 @@ def _known_keys(path: KeyPath) -> list[str]:
             for inner in _tables_in(field.annotation)
         ]
     return [field.alias or name for table in tables for name, field in table.model_fields.items()]
+
+
+def _tables_with(key: str) -> list[str]:
+    """The tables at the file's top level that take this setting."""
+    return [
+        name
+        for name, field in Programme.model_fields.items()
+        if any(
+            key in (inner.alias or known, known)
+            for table in _tables_in(field.annotation)
+            for known, inner in table.model_fields.items()
+        )
+    ]
 
 
 def _tables_in(annotation: Any) -> list[type[BaseModel]]:

@@ -1,20 +1,20 @@
 """The settings of a programme as checked, frozen models; the JSON Schema is made from them.
 
 A message raised here reads after the setting's name and may go on with `; ` and the mend:
-"end 2015-01-01 lies before start 2017-01-01; swap them".
+"end 2015-01-01 lies before start 2017-01-01; swap them". Paths stay as written; `loading` makes
+them absolute.
 """
 
 from __future__ import annotations
 
 import re
-from datetime import date, datetime, timedelta
+from datetime import date, timedelta
 from pathlib import Path
-from typing import Annotated, Any, Literal, Self
+from typing import Annotated, Literal, Self
 from urllib.parse import urlsplit
 
 from pydantic import (
     BaseModel,
-    BeforeValidator,
     ConfigDict,
     Field,
     PrivateAttr,
@@ -23,6 +23,21 @@ from pydantic import (
 )
 from pyproj import CRS
 from pyproj.exceptions import CRSError
+
+from afterrains.programme.fields import (
+    A_COMMON_YEAR,
+    LONGEST_PATH,
+    SLUG,
+    Day,
+    Line,
+    LocalPath,
+    MonthDay,
+    Number,
+    WholeNumber,
+    in_common_year,
+    is_address,
+    shown,
+)
 
 __all__ = [
     "CalendarSeasons",
@@ -38,85 +53,10 @@ __all__ = [
     "RainSeasons",
     "Scenes",
     "Woody",
-    "is_address",
 ]
 
-_SLUG = r"^[a-z0-9]+(-[a-z0-9]+)*$"
-_MONTH_DAY = r"^(0[1-9]|1[0-2])-(0[1-9]|[12]\d|3[01])$"
-_ISO_DAY = re.compile(r"\d{4}-\d{2}-\d{2}", re.ASCII)
-_HIDDEN = re.compile(r"[\x00-\x1f\x7f\u0080-\u009f\u2028\u2029]")
-_LONGEST_PATH = 1000
-_A_COMMON_YEAR = 2001  # any year without 29 February
 # Landsat 1 was launched on 23 July 1972.
 _FIRST_SCENE_DAY = date(1972, 7, 23)
-
-
-def is_address(text: str) -> bool:
-    """Whether a source is named by an address on the network rather than a path."""
-    return "://" in text
-
-
-def _day(value: Any) -> Any:
-    """Only a day, or text that is one: numbers would be read as seconds since 1970."""
-    if isinstance(value, datetime):
-        raise ValueError(f"{value} has a time of day; write only the day, {value.date()}")
-    if isinstance(value, date):
-        return value
-    if isinstance(value, str) and _ISO_DAY.fullmatch(value):
-        try:
-            return date.fromisoformat(value)
-        except ValueError:
-            raise ValueError(f"{value} is not a day of the calendar; correct it") from None
-    raise ValueError(f"{_shown(value)} is not a day; write it as YYYY-MM-DD")
-
-
-def _path(value: Any) -> Any:
-    """A path on this machine, written as text."""
-    if isinstance(value, Path):
-        return value
-    if not isinstance(value, str) or not value.strip():
-        raise ValueError(f"{_shown(value)} is not a path; name a file")
-    if is_address(value):
-        raise ValueError(f"{_shown(value)} is an address; fetch the file and name it here")
-    if _HIDDEN.search(value) or len(value) > _LONGEST_PATH:
-        raise ValueError("is no path that a file can have; name a file")
-    return value
-
-
-def _one_line(value: Any) -> Any:
-    if isinstance(value, str) and _HIDDEN.search(value):
-        raise ValueError("holds line breaks or invisible characters; write it on one line")
-    return value
-
-
-def _month_day(value: Any) -> Any:
-    if not isinstance(value, str) or not re.fullmatch(_MONTH_DAY, value, re.ASCII):
-        raise ValueError(f"{_shown(value)} is not a month and day; write it as MM-DD, like 03-01")
-    if value == "02-29":
-        raise ValueError("02-29 is not a day of every year; write 02-28 or 03-01")
-    try:
-        _in_common_year(value)
-    except ValueError:
-        raise ValueError(f"{value} is not a day of the calendar; correct it") from None
-    return value
-
-
-def _in_common_year(month_day: str) -> date:
-    return date(_A_COMMON_YEAR, int(month_day[:2]), int(month_day[3:]))
-
-
-def _shown(value: Any) -> str:
-    text = repr(value)
-    return text if len(text) <= 60 else text[:57] + "…"
-
-
-# Strict: `yes` and "80" are slips, not numbers.
-Number = Annotated[float, Field(strict=True)]
-WholeNumber = Annotated[int, Field(strict=True)]
-Day = Annotated[date, BeforeValidator(_day)]
-MonthDay = Annotated[str, Field(pattern=_MONTH_DAY), BeforeValidator(_month_day)]
-LocalPath = Annotated[Path, BeforeValidator(_path)]
-Line = Annotated[str, BeforeValidator(_one_line)]
 
 
 class _Table(BaseModel):
@@ -141,7 +81,7 @@ def _exactly_one(table: BaseModel, *names: str) -> None:
 class Identity(_Table):
     """Who the programme is."""
 
-    id: str = Field(pattern=_SLUG, max_length=64)
+    id: str = Field(pattern=SLUG, max_length=64)
     """Slug of lower-case letters, digits and single hyphens; names the output folder."""
     name: Line = Field(min_length=1, max_length=200)
     """The name that people read."""
@@ -181,7 +121,7 @@ class Rain(_Table):
 class Scenes(_Table):
     """Which scenes are searched, from where, and which are skipped."""
 
-    catalogue: Line = Field(min_length=1, max_length=_LONGEST_PATH)
+    catalogue: Line = Field(min_length=1, max_length=LONGEST_PATH)
     """A static STAC catalogue (path or address) or the address of a STAC API."""
     collections: tuple[
         Annotated[str, Field(pattern=r"^[A-Za-z0-9][A-Za-z0-9._-]*$", max_length=100)], ...
@@ -207,10 +147,10 @@ class Scenes(_Table):
             parts = urlsplit(text)
             user, host = parts.username or parts.password, parts.hostname
         except ValueError:
-            raise ValueError(f"{_shown(text)} is not an address; correct it") from None
+            raise ValueError(f"{shown(text)} is not an address; correct it") from None
         if parts.scheme.lower() not in ("http", "https") or not host:
             raise ValueError(
-                f"{_shown(text)} is not an http or https address; give one, or a path on this disk"
+                f"{shown(text)} is not an http or https address; give one, or a path on this disk"
             )
         if user:
             raise ValueError(
@@ -258,9 +198,9 @@ class Grid(_Table):
         try:
             crs = CRS.from_user_input(text)
         except CRSError as error:
-            raise ValueError(f"{_shown(text)} is not a CRS that PROJ knows; {mend}") from error
+            raise ValueError(f"{shown(text)} is not a CRS that PROJ knows; {mend}") from error
         if not crs.is_projected or any(axis.unit_name != "metre" for axis in crs.axis_info[:2]):
-            raise ValueError(f"{_shown(text)} is not a projected CRS in metres; {mend}")
+            raise ValueError(f"{shown(text)} is not a projected CRS in metres; {mend}")
         return text
 
     @property
@@ -283,7 +223,7 @@ class RainSeasons(_Table):
 class NamedRains(_Table):
     """One rainy season of the calendar; may run across New Year."""
 
-    name: str = Field(pattern=_SLUG, max_length=32)
+    name: str = Field(pattern=SLUG, max_length=32)
     """Slug that names the season in every table, such as long-rains."""
     start: MonthDay
     """First day, MM-DD."""
@@ -299,8 +239,8 @@ class NamedRains(_Table):
 
     def days_of_year(self) -> frozenset[int]:
         """Its days in a year without 29 February, counted from 1."""
-        first = _in_common_year(self.start).timetuple().tm_yday
-        last = _in_common_year(self.end).timetuple().tm_yday
+        first = in_common_year(self.start).timetuple().tm_yday
+        last = in_common_year(self.end).timetuple().tm_yday
         if first <= last:
             return frozenset(range(first, last + 1))
         return frozenset(range(first, 366)) | frozenset(range(1, last + 1))
@@ -324,7 +264,7 @@ class CalendarSeasons(_Table):
                 raise ValueError(f"two rains bear the name {rains.name!r}; give each its own")
             for day in sorted(rains.days_of_year()):
                 if day in taken:
-                    when = date(_A_COMMON_YEAR, 1, 1) + timedelta(days=day - 1)
+                    when = date(A_COMMON_YEAR, 1, 1) + timedelta(days=day - 1)
                     raise ValueError(
                         f"the rains {taken[day]!r} and {rains.name!r} both hold {when:%m-%d}; "
                         "part them"

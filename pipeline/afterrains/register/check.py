@@ -12,9 +12,10 @@ from pyproj import CRS
 
 from afterrains.errors import Finding, InputError
 from afterrains.programme import Programme
-from afterrains.register.findings import FindingList, first_few, has_errors
+from afterrains.register.findings import FindingList, counted, first_few, has_errors
 from afterrains.register.layout import lay_out
 from afterrains.register.overlaps import tell_overlaps
+from afterrains.register.plots import check_plots
 from afterrains.register.sites import SiteTable, read_sites
 from afterrains.register.sowing import read_sowing
 
@@ -80,7 +81,8 @@ def check_inputs(programme: Programme, path: Path, *, today: date | None = None)
     Returns
     -------
     list of Finding
-        Empty when all is well. The rain source and the scenes are checked elsewhere.
+        Empty when all is well. Plots that a woody model is to be trained on are checked too; the
+        rain source and the scenes are not.
     """
     register, findings = _gather(programme, today or _today())
     found = FindingList(path.name)
@@ -88,6 +90,9 @@ def check_inputs(programme: Programme, path: Path, *, today: date | None = None)
     if register is not None:
         _tell_time_before(programme, register, found)
         _tell_costs(programme, register, found)
+    _tell_growth(programme, found)
+    if programme.woody and programme.woody.train:
+        found.extend(check_plots(programme.woody.train, today=today))
     return found.all()
 
 
@@ -104,6 +109,7 @@ def _gather(programme: Programme, today: date) -> tuple[Register | None, list[Fi
         laid = lay_out(sites.frame, programme.grid, in_sites)
         if laid is not None:
             tell_overlaps(laid, in_sites)
+    if sites is not None:
         _tell_roles(sites, programme, in_sites)
     sowing = read_sowing(
         programme.sowing, sites, in_sowing, scenes_end=programme.scenes.end, today=today
@@ -116,9 +122,9 @@ def _gather(programme: Programme, today: date) -> tuple[Register | None, list[Fi
 
 def _tell_roles(sites: SiteTable, programme: Programme, found: FindingList) -> None:
     """Without sown sites there is nothing to judge, and with few controls little can be seen."""
-    sown = int((sites.frame.role == "sown").sum())
-    controls = int((sites.frame.role == "control").sum())
-    if sown == 0:
+    # A role that is wrong was meant to be one of the two.
+    controls = sites.roles.count("control") + sites.roles.count("")
+    if "sown" not in sites.roles and "" not in sites.roles:
         mend = "give the sown ground the role sown"
         found.error("", "has no sown site", mend, "sites-none-sown")
     if programme.controls.choose == "sampled":
@@ -134,7 +140,7 @@ def _tell_roles(sites: SiteTable, programme: Programme, found: FindingList) -> N
                 f"a single site's gain is then seen only when it is about {_REACH[controls]:g} "
                 "times as large as controls differ by chance; with 10 controls, 3.3 times"
             )
-        what = f"has only {controls} control{'s' if controls > 1 else ''}, and {reach}"
+        what = f"has only {counted(controls, 'control')}, and {reach}"
         found.warning("", what, mend, "sites-few-controls")
 
 
@@ -150,9 +156,9 @@ def _tell_time_before(programme: Programme, register: Register, found: FindingLi
     earliest = first_sown[late.index].min().date()
     what = (
         f"{programme.scenes.start} leaves fewer than {_FEWEST_SEASONS_BEFORE} years, and so hardly "
-        f"{_FEWEST_SEASONS_BEFORE} dry seasons, before the first sowing of {len(late)} sites "
-        f"({first_few(late.index)}; the earliest on {earliest}); they cannot be compared with "
-        "before and may stay not-assessable"
+        f"{_FEWEST_SEASONS_BEFORE} dry seasons, before the first sowing of "
+        f"{counted(len(late), 'site')} ({first_few(late.index)}; the earliest on {earliest}), "
+        "which cannot be compared with before and may stay not-assessable"
     )
     mend = "start earlier; Landsat (landsat-c2-l2) reaches back to 1982"
     found.warning("scenes.start", what, mend, "scenes-start-late")
@@ -163,3 +169,12 @@ def _tell_costs(programme: Programme, register: Register, found: FindingList) ->
         what = f"is not set, and {programme.sowing.name} has costs"
         mend = "set the ISO 4217 code of the costs, such as XOF"
         found.warning("programme.currency", what, mend, "cost-without-currency")
+
+
+def _tell_growth(programme: Programme, found: FindingList) -> None:
+    """A gain that is only full after the last judged season is looked for before it is there."""
+    growth, judged = programme.evidence.growth, programme.evidence.judged_seasons
+    if growth.full_after_seasons > judged:
+        what = f"{growth.full_after_seasons:g} lies beyond the {judged} judged seasons"
+        mend = "judge more seasons, or expect full growth sooner"
+        found.warning("evidence.growth.full_after_seasons", what, mend, "growth-beyond-judged")

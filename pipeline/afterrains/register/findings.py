@@ -8,7 +8,7 @@ from typing import Literal
 
 from afterrains.errors import Finding
 
-__all__ = ["FindingList", "first_few", "has_errors"]
+__all__ = ["FindingList", "counted", "first_few", "has_errors"]
 
 _SHOWN_OF_ONE_KIND = 20
 
@@ -16,6 +16,11 @@ _SHOWN_OF_ONE_KIND = 20
 def has_errors(findings: Iterable[Finding]) -> bool:
     """Whether any finding would make a run fail."""
     return any(finding.severity == "error" for finding in findings)
+
+
+def counted(count: int, noun: str) -> str:
+    """`1 sown site`, `3 sown sites`."""
+    return f"{count} {noun}{'' if count == 1 else 's'}"
 
 
 def first_few(names: Iterable[object], shown: int = 5) -> str:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 import geopandas as gpd
 import numpy as np
 import shapely
@@ -24,8 +26,12 @@ __all__ = ["FEWEST_CORE_PIXELS", "lay_out"]
 
 FEWEST_CORE_PIXELS = 9
 """Pixels of core below which a site is not assessable: three by three; our own choice."""
+# Beyond these a stray point or a wrong CRS is likelier than a sowing (common practice, no source).
 _LARGEST_SITE_HA = 100_000.0
-_LARGEST_SCALE_ERROR = 0.02
+_FARTHEST_REACH_KM = 50.0
+# UTM itself reaches 0.001 inside its zones; pixel counts and areas go wrong by twice the error.
+_SCALE_ERROR_TOLD = 0.02
+_SCALE_ERROR_REFUSED = 0.10
 
 
 def lay_out(frame: gpd.GeoDataFrame, grid: Grid, found: FindingList) -> gpd.GeoDataFrame | None:
@@ -94,13 +100,19 @@ def _tell_scale(frame: gpd.GeoDataFrame, crs: CRS, found: FindingList) -> None:
     errors = np.array(
         [scale_error(crs, lon, lat) for lon, lat in zip(points.x, points.y, strict=True)]
     )
-    bent = errors > _LARGEST_SCALE_ERROR
+    bent = errors > _SCALE_ERROR_TOLD
     if bent.any():
         worst = errors.max()
         amount = f"up to {worst:.0%}" if np.isfinite(worst) else "beyond use"
         what = f"{crs.name} stretches lengths by {amount} at {first_few(frame.site_id[bent])}"
         mend = "set grid.crs: auto, or a CRS made for the district; or split the programme"
-        found.warning("", what, mend, "grid-crs-stretched")
+        tell = found.error if worst > _SCALE_ERROR_REFUSED else found.warning
+        tell("", what, mend, "grid-crs-stretched")
+
+
+def _diagonal_m(bounds: tuple[float, float, float, float]) -> float:
+    west, south, east, north = bounds
+    return math.hypot(east - west, north - south)
 
 
 def _tell_sizes(laid: gpd.GeoDataFrame, grid: Grid, found: FindingList) -> None:
@@ -111,9 +123,9 @@ def _tell_sizes(laid: gpd.GeoDataFrame, grid: Grid, found: FindingList) -> None:
         if pixels < FEWEST_CORE_PIXELS:
             width = 2 * site.geometry.area / site.geometry.length
             what = (
-                f"is too small or too narrow for the grid: {site.area_ha:.2f} ha, about "
-                f"{width:.0f} m wide, leave {pixels:.1f} pixels inside a margin of "
-                f"{grid.margin_m:g} m, and will be not-assessable"
+                f"is too small or too narrow for the grid: of {site.area_ha:.2f} ha, about "
+                f"{width:.0f} m wide, only {pixels:.1f} pixels are left inside a margin of "
+                f"{grid.margin_m:g} m, so it will be not-assessable"
             )
             mend = "join it with the ground around that was treated alike, or leave it out"
             found.warning(where, what, mend, "site-too-small")
@@ -121,9 +133,10 @@ def _tell_sizes(laid: gpd.GeoDataFrame, grid: Grid, found: FindingList) -> None:
         parts = polygon_parts(site.geometry)
         slivers = sum(part.area < pixel_m2 for part in parts)
         if slivers:
-            what = f"{slivers} of its {len(parts)} parts are smaller than a pixel"
+            what = f"has parts smaller than a pixel ({slivers} of {len(parts)})"
             found.warning(where, what, "delete the slivers", "site-slivers")
-        if site.area_ha > _LARGEST_SITE_HA:
-            what = f"is {site.area_ha:,.0f} ha large"
+        reach_km = max(_diagonal_m(part.bounds) for part in parts) / 1000
+        if site.area_ha > _LARGEST_SITE_HA or reach_km > _FARTHEST_REACH_KM:
+            what = f"is {site.area_ha:,.0f} ha large and reaches over {reach_km:,.0f} km"
             mend = "check for a stray point, and the CRS that the file declares"
             found.warning(where, what, mend, "site-very-large")

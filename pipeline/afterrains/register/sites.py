@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import unicodedata
 from collections import Counter
+from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -34,12 +35,15 @@ class SiteTable:
     """The sound sites of a file, and every id that the file names.
 
     `frame` has the columns site_id, role, name, stratum, feature (its place in the file, counted
-    from 1) and geometry, in longitude and latitude on WGS 84. `named` also holds the ids of sites
-    whose geometry or role is wrong, so that one fault is not told again by the sowing table.
+    from 1) and geometry, in longitude and latitude on WGS 84.
+
+    `roles` has the role of every feature ("" where it is wrong) and `named` that of every id, those
+    with a faulty geometry among them, so that one fault does not look like others elsewhere.
     """
 
     frame: gpd.GeoDataFrame
-    named: frozenset[str]
+    roles: tuple[str, ...]
+    named: Mapping[str, str]
 
 
 def read_sites(path: Path, found: FindingList) -> SiteTable | None:
@@ -99,7 +103,8 @@ def read_sites(path: Path, found: FindingList) -> SiteTable | None:
         },
         geometry=gpd.GeoSeries([shapes[number] for number in keep], crs=raw.crs),
     )
-    return SiteTable(_in_lonlat(frame, found), frozenset(name for name in ids if name))
+    named = {name: role for name, role in zip(ids, roles, strict=True) if name}
+    return SiteTable(_in_lonlat(frame, found), tuple(roles), named)
 
 
 def place_of(feature: int, site_id: str) -> str:

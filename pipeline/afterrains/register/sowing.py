@@ -10,7 +10,7 @@ from pathlib import Path
 import pandas as pd
 
 from afterrains.errors import InputError
-from afterrains.register.findings import FindingList, first_few
+from afterrains.register.findings import FindingList, counted, first_few, has_errors
 from afterrains.register.sites import SiteTable
 from afterrains.register.tables import read_csv_strict, row_label
 from afterrains.register.values import Fault, decimal_number, iso_day, near_miss, plain_label
@@ -87,7 +87,7 @@ def read_sowing(
                 }
             )
     _same_rows(table, found)
-    if sites is not None:
+    if sites is not None and not has_errors(told):
         _sites_without_rows(sites, set(table["site_id"]), found)
     sowing = pd.DataFrame(rows, columns=list(SOWING_COLUMNS))
     texts_dtype = dict.fromkeys(("site_id", "method", "species", "seed_lot"), str)
@@ -109,7 +109,7 @@ def _known_site(site_id: str, where: str, sites: SiteTable | None, found: Findin
         mend = "correct the id, or add the site to the sites file"
         found.error(where, what, mend, "sowing-unknown-site")
         return ""
-    if site_id in set(sites.frame.site_id[sites.frame.role == "control"]):
+    if sites.named[site_id] == "control":
         what = f"site {site_id!r} is a control, and a control is ground that was not sown"
         mend = "delete the row, or make the site's role sown"
         found.error(where, what, mend, "sowing-on-control")
@@ -161,9 +161,8 @@ def _same_rows(table: pd.DataFrame, found: FindingList) -> None:
 
 
 def _sites_without_rows(sites: SiteTable, listed: set[str], found: FindingList) -> None:
-    sown = sites.frame.site_id[sites.frame.role == "sown"]
-    bare = [site_id for site_id in sown if site_id not in listed]
+    bare = [name for name, role in sites.named.items() if role == "sown" and name not in listed]
     if bare:
-        what = f"has no row for {len(bare)} sown sites: {first_few(bare, 10)}"
+        what = f"has no row for {counted(len(bare), 'sown site')}: {first_few(bare, 10)}"
         mend = "add a row with the day of sowing, or correct the sites' role"
         found.error("", what, mend, "sowing-missing-site")

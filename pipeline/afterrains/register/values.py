@@ -153,7 +153,7 @@ def identifier(text: str) -> str | Fault:
     and break tables, so they are refused rather than dropped.
     """
     if not text:
-        return Fault("is empty", "give every site its own id")
+        return Fault("is empty", "give it an id of its own")
     if len(text) > _LONGEST_ID:
         return Fault(
             f"is {len(text)} characters long", f"shorten it to {_LONGEST_ID} characters or fewer"
