@@ -1,0 +1,172 @@
+"""All of it into one HTML file.
+
+The page holds everything it needs: style, script, drawings and pictures. Its content security
+policy forbids every request and every script or style but the two whose digests it names, so that
+text from outside could not run even if it got past the escaping. The same folder gives the same
+bytes: nothing here asks the clock, and of the manifest neither `times` nor `files` is read (the
+latter holds the digest of this page).
+"""
+
+from __future__ import annotations
+
+import base64
+import hashlib
+from collections.abc import Mapping
+from importlib import resources
+from pathlib import Path
+
+import jinja2
+from markupsafe import Markup
+
+from afterrains.delivery.atomic import write_bytes
+from afterrains.delivery.page import gain_bars, plates, site_chart
+from afterrains.delivery.page.first_screen import first_screen, outcome_words
+from afterrains.delivery.page.folder import Folder, read_folder
+from afterrains.delivery.page.next_step import STEPS, VERDICTS
+from afterrains.delivery.page.palette import SLOPE_COLOURS, css_variables
+from afterrains.delivery.page.plates import SiteKey, lay_plates
+from afterrains.delivery.page.record import lay_controls, lay_record
+from afterrains.delivery.page.seasons import SeasonNames
+from afterrains.delivery.page.sheets import Sheet, lay_sheet
+from afterrains.delivery.page.sites import SiteRef, refer_to
+from afterrains.delivery.page.table import lay_table
+from afterrains.delivery.page.texts import Texts, load_texts
+
+__all__ = ["build"]
+
+
+def build(output: Path) -> Path:
+    """Write the report page from what stands in the output folder.
+
+    Parameters
+    ----------
+    output : Path
+        The output folder (`<output>/<programme id>`) with verdicts.csv, verdict_history.csv,
+        seasons.csv, sites.geojson and manifest.json; series.csv, controls.csv, sowing_rain.csv
+        and rasters/ where they are there.
+
+    Returns
+    -------
+    Path
+        `report/index.html` in that folder.
+
+    Raises
+    ------
+    OutputError
+        When a file that the page needs is missing or cannot be what it says, or when the page
+        cannot be written.
+    """
+    html = render(read_folder(output), load_texts())
+    return write_bytes(output / "report" / "index.html", html.encode("utf-8"))
+
+
+def render(folder: Folder, texts: Texts) -> str:
+    """The page as text."""
+    names = SeasonNames(folder.calendar, texts)
+    refs = refer_to(folder.verdicts)
+    keys = {
+        judged.site_id: SiteKey(
+            judged.site_id,
+            refs[judged.site_id].number,
+            judged.verdict,
+            judged.first_sown_on.isoformat() if judged.first_sown_on else "",
+        )
+        for judged in folder.verdicts
+    }
+    maps, close_ups, off_plates = lay_plates(folder, keys, names)
+    rows, scales = lay_table(folder.verdicts, refs, names, texts)
+    unit = next((judged.gain_unit for judged in folder.verdicts if judged.gain_unit), "ndvi")
+    controls, control_scale = lay_controls(folder.controls or (), unit, texts)
+    style, script = _style(), _packaged("style", "page.js")
+    return (
+        _environment(texts, names)
+        .get_template("page.html.j2")
+        .render(
+            style=Markup(style),  # noqa: S704 our own file
+            script=Markup(script),  # noqa: S704 our own file
+            policy=_policy(style, script),
+            first=first_screen(folder, refs, names, texts),
+            outcome=outcome_words(folder.verdicts, texts),
+            plates=maps,
+            off_plates=[refs[site] for site in off_plates],
+            refs=refs,
+            rows=rows,
+            scales=scales,
+            sheets=_sheets(folder, refs, close_ups, names, texts),
+            controls=controls,
+            controls_known=folder.controls is not None,
+            odd_controls=sum(1 for control in controls if control.note),
+            control_scale=control_scale,
+            record=lay_record(folder, texts),
+            verdicts=VERDICTS,
+            steps=STEPS,
+            slopes=len(SLOPE_COLOURS),
+            chart=site_chart,
+            bars=gain_bars,
+            plate_width=plates.PLATE_WIDTH,
+            close_width=plates.CLOSE_WIDTH,
+        )
+    )
+
+
+def _sheets(
+    folder: Folder,
+    refs: Mapping[str, SiteRef],
+    close_ups: Mapping[str, tuple[plates.CloseUp, ...]],
+    names: SeasonNames,
+    texts: Texts,
+) -> list[Sheet]:
+    """One sheet for each sown site, by number."""
+    anchors = [refs[judged.site_id].anchor for judged in folder.verdicts]
+    around = zip(["", *anchors[:-1]], [*anchors[1:], ""], strict=True)
+    currency = folder.manifest.get("programme", {}).get("currency", "")
+    return [
+        lay_sheet(
+            judged,
+            folder,
+            refs,
+            close_ups.get(judged.site_id, ()),
+            neighbours,
+            currency if isinstance(currency, str) else "",
+            names,
+            texts,
+        )
+        for judged, neighbours in zip(folder.verdicts, around, strict=True)
+    ]
+
+
+def _environment(texts: Texts, names: SeasonNames) -> jinja2.Environment:
+    """Templates that escape everything and stop at anything unknown."""
+    environment = jinja2.Environment(
+        loader=jinja2.PackageLoader("afterrains.delivery.page", "templates"),
+        autoescape=True,
+        undefined=jinja2.StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    environment.globals.update(t=texts, names=names)
+    return environment
+
+
+def _packaged(*path: str) -> str:
+    """A text file of this package, with the line ends that browsers digest."""
+    file = resources.files(__package__).joinpath(*path)
+    return file.read_text(encoding="utf-8").replace("\r\n", "\n")
+
+
+def _style() -> str:
+    return css_variables() + _packaged("style", "page.css")
+
+
+def _policy(style: str, script: str) -> str:
+    """Content Security Policy Level 3: nothing is fetched, nothing foreign is run."""
+    return (
+        "default-src 'none'; img-src data:; "
+        f"style-src '{_digest(style)}'; script-src '{_digest(script)}'; "
+        "base-uri 'none'; form-action 'none'"
+    )
+
+
+def _digest(text: str) -> str:
+    digest = hashlib.sha256(text.encode("utf-8")).digest()
+    return f"sha256-{base64.b64encode(digest).decode('ascii')}"

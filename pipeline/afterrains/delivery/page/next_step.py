@@ -1,0 +1,71 @@
+"""What a manager does after each verdict: the one rule, from verdict and reason.
+
+| verdict          | step                                                                        |
+| ---------------- | --------------------------------------------------------------------------- |
+| `gain`           | leave alone                                                                 |
+| `loss`           | protect: what took the plants takes new seed too                            |
+| `no-gain`        | sow again; leave alone where the reason says the ground recovers by itself  |
+| `grass-only`     | wait until `answer_by`; visit where none is named                           |
+| `too-early`      | wait until `answer_by`; visit where none is named                           |
+| `not-assessable` | wait until `answer_by` where one is named; else visit: only eyes can tell   |
+
+The step is advice for the next season, not a judgement: it adds nothing to the evidence.
+"""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+from typing import Literal
+
+__all__ = ["STEPS", "VERDICTS", "NextStep", "StepKind", "Verdict", "next_step", "slug"]
+
+Verdict = Literal["gain", "loss", "no-gain", "grass-only", "too-early", "not-assessable"]
+VERDICTS: tuple[Verdict, ...] = (
+    "gain",
+    "loss",
+    "no-gain",
+    "grass-only",
+    "too-early",
+    "not-assessable",
+)
+StepKind = Literal["protect", "sow-again", "visit", "wait", "leave"]
+STEPS: tuple[StepKind, ...] = ("protect", "sow-again", "visit", "wait", "leave")
+"""The steps, the most pressing first."""
+
+
+@dataclass(frozen=True)
+class NextStep:
+    """A step, with the season until which to wait ("" for the other steps)."""
+
+    kind: StepKind
+    until: str = ""
+
+
+def slug(text: str) -> str:
+    """`text` in lower-case letters, digits and single hyphens."""
+    return re.sub(r"[^a-z0-9]+", "-", text.lower()).strip("-")
+
+
+def next_step(verdict: Verdict, reason: str, answer_by: str) -> NextStep:
+    """The step that follows from a verdict; the table above.
+
+    Parameters
+    ----------
+    verdict : Verdict
+        As in verdicts.csv.
+    reason : str
+        As in verdicts.csv; "" when missing.
+    answer_by : str
+        Season id; "" when missing.
+    """
+    match verdict:
+        case "gain":
+            return NextStep("leave")
+        case "loss":
+            return NextStep("protect")
+        case "no-gain":
+            by_itself = "by-itself" in slug(reason)
+            return NextStep("leave" if by_itself else "sow-again")
+        case "grass-only" | "too-early" | "not-assessable":
+            return NextStep("wait", answer_by) if answer_by else NextStep("visit")

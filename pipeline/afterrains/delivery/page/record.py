@@ -1,0 +1,163 @@
+"""What the page rests on: the controls, the frozen specification, the scenes, the files."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from afterrains.delivery.page.folder import Control, Folder
+from afterrains.delivery.page.gain_bars import Estimate, GainBar, GainScale
+from afterrains.delivery.page.sheets import gain_text
+from afterrains.delivery.page.texts import Texts, plain, shortened
+
+__all__ = ["ControlRow", "Record", "lay_controls", "lay_record"]
+
+_LONGEST_VALUE = 200
+# Files that the page points to, where they stand beside the report.
+_FILES = (
+    "verdicts.csv",
+    "verdict_history.csv",
+    "seasons.csv",
+    "series.csv",
+    "controls.csv",
+    "sowing_rain.csv",
+    "what_works.csv",
+    "visits.csv",
+    "sites.geojson",
+    "datapackage.json",
+    "manifest.json",
+    "catalog.json",
+)
+
+
+@dataclass(frozen=True)
+class ControlRow:
+    """A control as shown."""
+
+    name: str
+    site_id: str
+    stratum: str
+    used_by: str
+    weight: str
+    balance: str
+    trend: str
+    bar: GainBar | None
+    own: str
+    words: str
+    note: str
+
+
+@dataclass(frozen=True)
+class Record:
+    """Counts and settings as shown."""
+
+    settings: tuple[tuple[str, str], ...]
+    digest: str
+    used: int
+    refused: tuple[tuple[str, str], ...]
+    refused_count: int
+    unreadable: int
+    looks: str
+    sensors: tuple[str, ...]
+    files: tuple[str, ...]
+    version: str
+
+
+def lay_controls(
+    controls: Sequence[Control], unit: str, texts: Texts
+) -> tuple[tuple[ControlRow, ...], GainScale | None]:
+    """The controls, the odd ones first, and the scale of their own change."""
+    if not controls:
+        return (), None
+    estimates = [Estimate(c.own_gain, c.own_gain_low, c.own_gain_high) for c in controls]
+    scale = GainScale(estimates)
+
+    def figure(value: float | None, decimals: int) -> str:
+        return texts("no_value") if value is None else texts.number(value, decimals)
+
+    rows = [
+        ControlRow(
+            name=shortened(control.name) or shortened(control.site_id),
+            site_id=shortened(control.site_id),
+            stratum=shortened(control.stratum),
+            used_by=figure(control.used_by, 0),
+            weight=figure(control.weight_total, 2),
+            balance=figure(control.balance, 2),
+            trend=figure(control.before_trend_p, 3),
+            bar=scale.draw(estimate),
+            own=gain_text(control.own_gain, unit, texts),
+            words=texts(
+                "controls.describe",
+                gain=gain_text(control.own_gain, unit, texts),
+                low=gain_text(control.own_gain_low, unit, texts),
+                high=gain_text(control.own_gain_high, unit, texts),
+            ),
+            note=shortened(control.note, _LONGEST_VALUE),
+        )
+        for control, estimate in sorted(
+            zip(controls, estimates, strict=True),
+            key=lambda pair: (not pair[0].note, pair[0].site_id),
+        )
+    ]
+    return tuple(rows), scale
+
+
+def lay_record(folder: Folder, texts: Texts) -> Record:
+    """What the manifest and the series say of where the figures come from."""
+    manifest = folder.manifest
+    specification = manifest.get("specification")
+    specification = specification if isinstance(specification, Mapping) else {}
+    content = specification.get("content", {})
+    reasons = Counter(
+        plain(str(entry.get("reason", ""))) for entry in _entries(manifest, "scenes_refused")
+    )
+    looks, sensors = "", ()
+    if folder.looks and folder.looks.first and folder.looks.last:
+        looks = texts(
+            "record.looks",
+            rows=texts.number(folder.looks.rows),
+            dates=texts.number(folder.looks.dates),
+            first=texts.date(folder.looks.first),
+            last=texts.date(folder.looks.last),
+        )
+        sensors = tuple(
+            texts("record.sensor", sensor=shortened(sensor), n=texts.number(count))
+            for sensor, count in folder.looks.by_sensor.items()
+        )
+    versions = manifest.get("versions")
+    return Record(
+        settings=tuple(_settings(content, texts)),
+        digest=shortened(str(specification.get("sha256", "")), 80),
+        used=sum(1 for _ in _entries(manifest, "scenes_used")),
+        refused=tuple(
+            (shortened(reason, _LONGEST_VALUE), texts.number(count))
+            for reason, count in sorted(reasons.items(), key=lambda pair: (-pair[1], pair[0]))
+        ),
+        refused_count=sum(reasons.values()),
+        unreadable=sum(int(e.get("reads", 1)) for e in _entries(manifest, "unreadable_reads")),
+        looks=looks,
+        sensors=sensors,
+        files=tuple(name for name in _FILES if name in folder.stands_beside),
+        version=shortened(str(versions.get("afterrains", "")) if versions else "", 40),
+    )
+
+
+def _entries(manifest: Mapping[str, Any], key: str) -> Iterator[Mapping[str, Any]]:
+    entries = manifest.get(key, ())
+    if isinstance(entries, list):
+        yield from (entry for entry in entries if isinstance(entry, Mapping))
+
+
+def _settings(content: Any, texts: Texts, prefix: str = "") -> Iterator[tuple[str, str]]:
+    """Nested settings as dotted names and values, in the order given."""
+    if isinstance(content, Mapping):
+        for key, value in content.items():
+            name = f"{prefix}.{key}" if prefix else str(key)
+            yield from _settings(value, texts, name)
+    elif isinstance(content, list):
+        yield prefix, shortened(", ".join(plain(str(each)) for each in content), _LONGEST_VALUE)
+    else:
+        value = texts("no_value") if content is None else plain(str(content))
+        yield plain(prefix), shortened(value, _LONGEST_VALUE)

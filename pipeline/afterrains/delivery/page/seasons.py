@@ -1,0 +1,78 @@
+"""Order and names of seasons, as people say them."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import date, timedelta
+
+from afterrains.delivery.page.texts import Texts
+
+__all__ = ["Season", "SeasonNames"]
+
+_ID = re.compile(r"(?P<year>[0-9]{4})-(?P<name>.+)")
+_NUMBERED = re.compile(r"(?P<name>dry|rains)-(?P<number>[0-9]+)")
+
+
+@dataclass(frozen=True)
+class Season:
+    """A season of the calendar; `end` is inclusive."""
+
+    season: str
+    kind: str
+    start: date
+    end: date
+
+    @property
+    def middle(self) -> date:
+        """The day half-way through."""
+        return self.start + timedelta(days=(self.end - self.start).days // 2)
+
+
+class SeasonNames:
+    """Names and order of a programme's seasons, also of those still to come.
+
+    Parameters
+    ----------
+    calendar : mapping from season id to Season
+        The seasons that the tables know.
+    texts : Texts
+        The catalogue.
+    """
+
+    def __init__(self, calendar: Mapping[str, Season], texts: Texts) -> None:
+        self._calendar = calendar
+        self._texts = texts
+        # A season still to come runs over New Year if its namesakes did.
+        self._crosses = {
+            season.season.split("-", 1)[-1]: season.end.year > season.start.year
+            for season in calendar.values()
+        }
+
+    def order(self, season: str) -> tuple[str, str]:
+        """Key that sorts season ids by time; ids that are not in the calendar by their year."""
+        known = self._calendar.get(season)
+        return (known.start.isoformat() if known else season, season)
+
+    def label(self, season: str) -> str:
+        """E.g. "2024/25 dry season"; the id itself where it is not one."""
+        found = _ID.fullmatch(season)
+        if not found:
+            return season
+        name, years = found["name"], self.years(season)
+        numbered = _NUMBERED.fullmatch(name)
+        if numbered:
+            key = f"season.{numbered['name']}_numbered"
+            return self._texts(key, years=years, number=numbered["number"])
+        if name in ("dry", "rains"):
+            return self._texts(f"season.{name}", years=years)
+        return self._texts("season.named", years=years, name=name.replace("-", " "))
+
+    def years(self, season: str) -> str:
+        """ "2024/25" where the season runs over New Year, else "2024"."""
+        found = _ID.fullmatch(season)
+        if not found:
+            return season
+        year = int(found["year"])
+        return f"{year}/{(year + 1) % 100:02d}" if self._crosses.get(found["name"]) else str(year)
