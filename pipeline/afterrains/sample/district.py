@@ -159,7 +159,7 @@ _W, _E, _K = "west", "east", Kind
 # too young whatever the size of the sample.
 _SOWN = (
     _Plan("Long Dune", _W, ((0, 0),), 14.0, _K.GAIN, 6.5, 20.0, 5, ("2018-06-04",), "vehicle a"),
-    _Plan("Two Wells", _W, ((1, 1),), 9.0, _K.GAIN, 7.5, 10.0, 5, ("2018-05-21",), "hand b"),
+    _Plan("Two Wells", _W, ((1, 1),), 9.0, _K.GAIN, 7.5, 10.0, 5, ("2018-06-07",), "hand b"),
     _Plan(
         "Rested Slope", _W, ((0, 2),), 11.0, _K.GRASS_ONLY, 6.0, 0, 5, ("2018-06-18",), "vehicle b"
     ),
@@ -192,7 +192,7 @@ _SOWN = (
         "2021-03-10",
     ),
     _Plan("New Bund", _W, ((2, 3),), 7.0, _K.TOO_YOUNG, 6.5, 12.0, 5, ("-1-06-10",), "hand b"),
-    _Plan("Hard Pan", _W, ((3, 4),), 4.5, _K.NOTHING, 5.0, 0, 5, ("2019-05-27",), "vehicle a"),
+    _Plan("Hard Pan", _W, ((3, 4),), 4.5, _K.NOTHING, 5.0, 0, 5, ("2019-06-06",), "vehicle a"),
     _Plan("Stone Lines", _E, ((0, 0),), 12.0, _K.GAIN, 7.0, 15.0, 6, ("2018-06-12",), "hand b"),
     _Plan("Thin Crust", _E, ((1, 2),), 15.0, _K.GAIN, 6.0, 5.5, 5, ("2019-06-17",), "vehicle b"),
     _Plan(

@@ -34,6 +34,7 @@ Field = NDArray[np.float64]
 
 _RESPONSES = np.array([0.72, 1.0, 1.28])  # run-off, usual, run-on
 _GRASS_FROM = np.datetime64("2013-01-01")  # two years and more to forget where the pools began
+_PERSISTENCE = 0.5  # of local departures from one season to the next
 _RISE_PER_YEAR = 0.0020  # the background's woody cover rises everywhere
 _LOSS_SHARE = {Kind.CLEARED: 0.65, Kind.CONTROL_CLEARED: 0.60, Kind.BURNT: 0.60}
 
@@ -72,7 +73,7 @@ class GroundModel:
             0.12 * self._field("fertile", 6) + 0.16 * self._field("tufts", 0.8)
         )
         self._rise = np.clip(
-            _RISE_PER_YEAR * (1.0 + 0.35 * self._field("rise", 10 * extent.scale)), 0.0, None
+            _RISE_PER_YEAR * (1.0 + 0.50 * self._field("rise", 10 * extent.scale)), 0.0, None
         )
         self._patches = tuple(self._patch(site) for site in self.sites)
         self._base = self._base_woody()
@@ -85,6 +86,7 @@ class GroundModel:
             for fenced in (False, True):
                 used = rested(traits) if fenced else traits
                 self._grass[stratum, fenced] = grow_grass(rain, day_of_year, used, _RESPONSES)
+        self._seasons: dict[int, tuple[Field, Field]] = {}
         self._wetness = surface_wetness(rain)
         self._leaf = leaf_share(rain)
 
@@ -104,17 +106,15 @@ class GroundModel:
         """Everything that covers the ground on a day."""
         index = int((np.datetime64(day) - self._days[0]).astype(int))
         season = day.year if day.month >= 6 else day.year - 1
-        # Storms and grazing are patchy from season to season; leaves follow them less.
-        patchy = self._field(f"season {season}", 9 * self.pixels / 256)
-        thirst = self._field(f"leaf {season}", 9 * self.pixels / 256)
+        patchy, thirst = self._season_fields(season)
         fenced = self._rest(day) if with_sowing else np.zeros_like(self._dune)
-        factor = self._fertility * np.exp(0.16 * patchy)
+        factor = self._fertility * np.exp(0.17 * patchy)
         green = np.clip(self._pool(index, "green", fenced) * factor, 0.0, 0.80)
         dead = np.clip(self._pool(index, "dead", fenced) * factor, 0.0, 0.90 - green)
         char = self._char(day) if with_sowing else np.zeros_like(green)
         return Cover(
             woody=self.woody(day, with_sowing=with_sowing),
-            leaf=np.clip(self._leaf[index] * (1.0 + 0.05 * thirst), 0.0, 1.0),
+            leaf=np.clip(self._leaf[index] * (1.0 + 0.06 * thirst), 0.0, 1.0),
             green=green * (1.0 - char),
             dead=dead * (1.0 - char),
             char=char,
@@ -130,6 +130,21 @@ class GroundModel:
     def _field(self, name: str, length_pixels: float) -> Field:
         rng = chance(self.seed, "ground", self.name, self.pixels, name)
         return random_field(rng, self.pixels, length_pixels)
+
+    def _season_fields(self, season: int) -> tuple[Field, Field]:
+        """Local departures of a season's grass and leaves (variance 1).
+
+        Storms, grazing and pests are patchy, and half of a patch's luck stays for the next season.
+        """
+        if season not in self._seasons:
+            before = (0.0, 0.0) if season <= 2012 else self._season_fields(season - 1)
+            length = 9 * self.pixels / 256
+            grass, leaf = (
+                _PERSISTENCE * then + np.sqrt(1 - _PERSISTENCE**2) * self._field(name, length)
+                for then, name in zip(before, (f"season {season}", f"leaf {season}"), strict=True)
+            )
+            self._seasons[season] = (grass, leaf)
+        return self._seasons[season]
 
     def _dune_share(self, columns: tuple[int, int]) -> Field:
         """1 on dune, 0 on glacis; they meet in a wavy line along the middle of the ground."""

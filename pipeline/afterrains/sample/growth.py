@@ -48,8 +48,8 @@ _STORE_MEMORY_DAYS = 150.0  # deep soil water: rain weighted by exp(-age / memor
 _FULL_STORE_MM = 2.0  # of that weighted rain a day, the store is full
 
 TRAITS: dict[str, GrassTraits] = {
-    "dune": GrassTraits(0.95, 70.0, 0.58, 0.0048, 0.0, 0.060),
-    "glacis": GrassTraits(0.72, 55.0, 0.54, 0.0052, 0.0, 0.070),
+    "dune": GrassTraits(0.95, 70.0, 0.58, 0.0048, 0.0, 0.080),
+    "glacis": GrassTraits(0.72, 55.0, 0.54, 0.0052, 0.0, 0.090),
 }
 
 
@@ -66,10 +66,10 @@ def rested(traits: GrassTraits) -> GrassTraits:
     return GrassTraits(
         traits.capture,
         traits.capacity_mm * 1.25,
-        min(0.85, traits.most_green * 1.4),
-        traits.dead_loss * 0.6,
-        traits.late_days + 22.0,
-        traits.perennial * 1.6,
+        min(0.85, traits.most_green * 1.25),
+        traits.dead_loss * 0.75,
+        traits.late_days + 16.0,
+        traits.perennial * 1.15,
     )
 
 
@@ -142,7 +142,7 @@ def surface_wetness(rain_mm: NDArray[np.float64]) -> NDArray[np.float64]:
     return wetness
 
 
-def leaf_share(rain_mm: NDArray[np.float64], *, least: float = 0.50) -> NDArray[np.float64]:
+def leaf_share(rain_mm: NDArray[np.float64], *, least: float = 0.45) -> NDArray[np.float64]:
     """Share of the crown in leaf, `least` to 1: woody plants drain a deep, slow store.
 
     Semi-evergreen crowns fill in the rains and thin out towards the next ones, more so after a poor

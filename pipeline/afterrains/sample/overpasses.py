@@ -19,7 +19,7 @@ from afterrains.sample.district import GROUNDS, SIZES, Extent
 __all__ = ["Overpass", "overpasses"]
 
 _FIRST_A = date(2016, 1, 4)
-_FIRST_B = date(2017, 7, 7)  # five days beside Sentinel-2A's cycle
+_FIRST_B = date(2017, 7, 2)  # five days beside the cycle of Sentinel-2A
 _BOTH, _WEST_ONLY, _EAST_ONLY = 22, 65, 122  # relative orbits
 # Days after the orbit that sees both grounds, time of day, grounds seen.
 _ORBITS = {

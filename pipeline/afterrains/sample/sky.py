@@ -109,7 +109,7 @@ def make_sky(
         rows = round(reach * np.cos(np.deg2rad(azimuth)))
         columns = round(-reach * np.sin(np.deg2rad(azimuth)))
         shadow = np.roll(cloud, (rows, columns), axis=(0, 1)) * (1.0 - cloud)
-    if misty is not None and rng.random() < 0.93:
+    if misty is not None and rng.random() < 0.97:
         near = gaussian_filter(binary_dilation(misty, iterations=3).astype(float), 1.5)
         depth = 0.55 + 0.15 * random_field(rng, pixels, 4)
         cloud = np.maximum(cloud, np.clip(near * depth, 0.0, 0.95))

@@ -21,9 +21,12 @@ from afterrains.sample.district import EPSG, GROUNDS
 from afterrains.sample.overpasses import Overpass
 from afterrains.sample.render import Product
 
-__all__ = ["COLLECTION", "item_document", "write_catalogue", "write_json"]
+__all__ = ["COLLECTION", "SAMPLE_MARK", "item_document", "write_catalogue", "write_json"]
 
 COLLECTION = "sentinel-2-l2a"
+SAMPLE_MARK = "afterrains:sample"
+"""Field of the root catalogue that tells which sample it is."""
+
 _COG = "image/tiff; application=geotiff; profile=cloud-optimized"
 _EXTENSIONS = [
     f"https://stac-extensions.github.io/{name}/schema.json"
@@ -96,9 +99,14 @@ def item_document(
     }
 
 
-def write_catalogue(folder: Path, item_ids: Iterable[str], first: datetime, last: datetime) -> Path:
+def write_catalogue(
+    folder: Path,
+    item_ids: Iterable[str],
+    interval: tuple[datetime, datetime],
+    mark: dict[str, str | int],
+) -> Path:
     """Write the collection and, last of all, the root `catalog.json`; return the root's path."""
-    side_m = 2560.0
+    side_m = 2560.0  # of the full size; the small one lies within
     bounds = [
         _degrees(box(g.west_m, g.north_m - side_m, g.west_m + side_m, g.north_m)).bounds
         for g in GROUNDS.values()
@@ -126,7 +134,7 @@ def write_catalogue(folder: Path, item_ids: Iterable[str], first: datetime, last
         "license": "MIT",
         "extent": {
             "spatial": {"bbox": [[round(value, 6) for value in whole]]},
-            "temporal": {"interval": [[_text(first), _text(last)]]},
+            "temporal": {"interval": [[_text(moment) for moment in interval]]},
         },
         "links": links,
     }
@@ -136,6 +144,7 @@ def write_catalogue(folder: Path, item_ids: Iterable[str], first: datetime, last
         "stac_version": "1.0.0",
         "id": "dune-edge-scenes",
         "description": "Invented scenes of the Dune Edge sample programme.",
+        SAMPLE_MARK: mark,
         "links": [
             {"rel": "root", "href": "./catalog.json", "type": "application/json"},
             {"rel": "child", "href": f"./{COLLECTION}/collection.json", "type": "application/json"},

@@ -77,10 +77,10 @@ def _year_of_rain(seed: int, year: int, length: int) -> NDArray[np.float64]:
     rng = chance(seed, "rain", year)
     drawn_wetness = float(rng.lognormal(-0.02, 0.22))
     wetness = _WETNESS.get(year, drawn_wetness)
-    onset = 172.0 + 9.0 * float(rng.standard_normal())
+    onset = 174.0 + 7.0 * float(rng.standard_normal())
     end = 276.0 + 7.0 * float(rng.standard_normal())
     day = np.arange(1, length + 1, dtype=float)
-    rise = 1.0 / (1.0 + np.exp(-(day - onset) / 8.0))
+    rise = 1.0 / (1.0 + np.exp(-(day - onset) / 6.0))
     fall = 1.0 / (1.0 + np.exp((day - end) / 7.0))
     peak = 0.55 + 0.45 * np.exp(-(((day - 225.0) / 32.0) ** 2))
     wet_chance = 0.50 * rise * fall * peak + 0.0015 * ((day > 60) & (day < 330))
@@ -110,6 +110,6 @@ def _false_start(rain: NDArray[np.float64]) -> None:
     """A good first storm in mid-June and then four weeks with next to nothing."""
     first = 164
     rain[120 : first - 1] = 0.0
-    rain[first - 1 : first + 2] = (17.0, 0.0, 11.0)
+    rain[first - 1 : first + 2] = (24.0, 0.0, 13.0)
     rain[first + 2 : first + 29] = 0.0
     rain[first + 12] = 1.4

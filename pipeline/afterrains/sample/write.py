@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import multiprocessing
 from collections.abc import Callable, Iterator
 from concurrent.futures import ProcessPoolExecutor
@@ -22,7 +23,13 @@ from afterrains.sample.district import EPSG, GROUNDS, SIZES, sites
 from afterrains.sample.ground import GroundModel
 from afterrains.sample.overpasses import Overpass, overpasses
 from afterrains.sample.render import render
-from afterrains.sample.stac import COLLECTION, item_document, write_catalogue, write_json
+from afterrains.sample.stac import (
+    COLLECTION,
+    SAMPLE_MARK,
+    item_document,
+    write_catalogue,
+    write_json,
+)
 from afterrains.sample.tables import (
     write_plots,
     write_programme,
@@ -33,7 +40,12 @@ from afterrains.sample.tables import (
 )
 from afterrains.sample.weather import make_weather
 
-__all__ = ["SamplePaths", "write_sample"]
+__all__ = ["SamplePaths", "is_written", "write_sample", "write_small_files"]
+
+Size = Literal["full", "small"]
+
+# Raise it when the same seed would give other files than before.
+_EDITION = 1
 
 
 @dataclass(frozen=True)
@@ -56,7 +68,7 @@ def write_sample(
     seed: int = 1,
     progress: Callable[[int, int], None] | None = None,
     workers: int = 2,
-    size: Literal["full", "small"] = "full",
+    size: Size = "full",
 ) -> SamplePaths:
     """Write the invented sample programme and its scenes.
 
@@ -94,28 +106,71 @@ def write_sample(
             f"more, size one of {', '.join(SIZES)}"
         )
     paths = _paths(Path(folder))
-    _prepare(paths)
-    weather = make_weather(seed, SIZES[size].last_year)
+    products = overpasses(size, seed)
     grounds = _grounds(size, seed)
+    try:
+        _prepare(paths)
+        _write_tables(paths, grounds, size, seed)
+        target = paths.catalogue.parent / COLLECTION
+        target.mkdir(parents=True, exist_ok=True)
+        for done, _ in enumerate(_written(products, target, size, seed, workers, grounds), start=1):
+            if progress is not None:
+                progress(done, len(products))
+        write_catalogue(
+            paths.catalogue.parent,
+            [each.item_id for each in products],
+            (products[0].acquired, products[-1].acquired),
+            _mark(size, seed),
+        )
+    except OSError as error:
+        raise OutputError(
+            f"{paths.folder} cannot be written ({error.strerror or error}); name another folder or "
+            "make room on its disk"
+        ) from error
+    return paths
+
+
+def write_small_files(folder: Path, *, seed: int = 1, size: Size = "full") -> SamplePaths:
+    """Write everything but the scenes: the programme file, the tables and the truth."""
+    paths = _paths(Path(folder))
+    _prepare(paths)
+    _write_tables(paths, _grounds(size, seed), size, seed)
+    return paths
+
+
+def is_written(folder: Path, *, seed: int = 1, size: Size = "full") -> bool:
+    """Whether the folder holds this sample, whole: its root catalogue says so and comes last."""
+    paths = _paths(Path(folder))
+    small = (paths.programme, paths.sites, paths.sowing, paths.rain, paths.plots)
+    if not all(path.is_file() for path in small):
+        return False
+    try:
+        root = json.loads(paths.catalogue.read_text(encoding="utf-8"))
+    except (OSError, ValueError):
+        return False
+    if not isinstance(root, dict) or root.get(SAMPLE_MARK) != _mark(size, seed):
+        return False
+    target = paths.catalogue.parent / COLLECTION
+    return all(
+        (target / each.item_id / f"{each.item_id}.json").is_file()
+        for each in overpasses(size, seed)
+    )
+
+
+def _mark(size: str, seed: int) -> dict[str, str | int]:
+    return {"size": size, "seed": seed, "edition": _EDITION}
+
+
+def _write_tables(
+    paths: SamplePaths, grounds: dict[str, GroundModel], size: str, seed: int
+) -> None:
     all_sites = sites(size, seed)
     write_programme(paths.programme, size)
     write_sites(paths.sites, all_sites)
     write_sowing(paths.sowing, all_sites)
-    write_rain(paths.rain, weather)
+    write_rain(paths.rain, make_weather(seed, SIZES[size].last_year))
     write_plots(paths.plots, grounds, size, seed)
     write_truth(paths.truth, all_sites, grounds, size)
-    products = overpasses(size, seed)
-    target = paths.catalogue.parent / COLLECTION
-    for done, _ in enumerate(_written(products, target, size, seed, workers, grounds), start=1):
-        if progress is not None:
-            progress(done, len(products))
-    write_catalogue(
-        paths.catalogue.parent,
-        [each.item_id for each in products],
-        products[0].acquired,
-        products[-1].acquired,
-    )
-    return paths
 
 
 def _paths(folder: Path) -> SamplePaths:
@@ -133,21 +188,15 @@ def _paths(folder: Path) -> SamplePaths:
 
 def _prepare(paths: SamplePaths) -> None:
     """Make the folders; take away an old root catalogue so that half a sample is never read."""
-    try:
-        if paths.programme.exists() and "id: dune-edge\n" not in paths.programme.read_text(
-            encoding="utf-8", errors="replace"
-        ):
-            raise OutputError(
-                f"{paths.programme} is another programme's file; name a new or empty folder for "
-                "the sample"
-            )
-        paths.truth.mkdir(parents=True, exist_ok=True)
-        (paths.catalogue.parent / COLLECTION).mkdir(parents=True, exist_ok=True)
-        paths.catalogue.unlink(missing_ok=True)
-    except OSError as error:
+    if paths.programme.exists() and "id: dune-edge\n" not in paths.programme.read_text(
+        encoding="utf-8", errors="replace"
+    ):
         raise OutputError(
-            f"{paths.folder} cannot be written ({error.strerror}); name another folder"
-        ) from error
+            f"{paths.programme} is another programme's file; name a new or empty folder for the "
+            "sample"
+        )
+    paths.truth.mkdir(parents=True, exist_ok=True)
+    paths.catalogue.unlink(missing_ok=True)
 
 
 def _grounds(size: str, seed: int) -> dict[str, GroundModel]:
