@@ -1,0 +1,346 @@
+"""The contrast: generalised least squares of each site's gap on the growth of a gain.
+
+The gap of a site (its value minus its controls') is a level, plus a gain that grows after sowing,
+plus noise of one of several structures. For each structure the gain and its variance follow by
+generalised least squares; `learning` gives the structures their weights and the noise its scale,
+`mixture` turns all into one p-value and interval.
+
+The contrast follows half the programme's growth ramp and half a step (`growth.blend`). What the
+gain is *now* depends on the true curve, so the interval is widened in proportion to the gain by
+how far the two curves disagree; at a gain of nothing nothing is added, and interval and test agree.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from afterrains.evidence.learning import Noise, Residuals
+from afterrains.evidence.mixture import Mixture
+from afterrains.evidence.structures import (
+    DRIFT_SPAN,
+    STRUCTURES,
+    Structures,
+    cross_products,
+    sweep,
+    whiteners,
+)
+
+__all__ = [
+    "GapModel",
+    "GapSeries",
+    "SiteGains",
+    "estimate_gains",
+    "gap_residuals",
+    "standard_errors_ahead",
+    "trend_tests",
+]
+
+Floats = NDArray[np.float64]
+Bools = NDArray[np.bool_]
+
+ONE, SEASON, TIME, STEP, RAMP, GAP, PULSE = range(7)
+_MOST_SHAPE_DOUBT = 0.3
+_SITES_AT_ONCE = 1000
+_PRIOR_GAIN = 9.0  # variance of a gain, in units of the noise variance, when a fall is sought
+
+
+@dataclass(frozen=True)
+class GapModel:
+    """Inverse noise factors of a group of sites under every noise model, for all seasons.
+
+    The factors of a shorter record are their leading blocks, so one is made for the whole judging.
+    """
+
+    inverse: Floats
+    log_terms: Floats
+    seen: Bools
+
+    @classmethod
+    def of(cls, variance: Floats, seen: Bools) -> GapModel:
+        """Factors for cells of the given relative variance, shape (sites, seasons)."""
+        inverse, log_terms = whiteners(STRUCTURES.noise_models, variance, seen)
+        return cls(inverse, log_terms, seen)
+
+
+@dataclass(frozen=True)
+class GapSeries:
+    """Gaps of a group of sites up to one season, with what they are regressed on.
+
+    `gap`, `step`, `ramp` have shape (sites, seasons), `season` (seasons,) is the mean departure of
+    the controls, `before` (sites, seasons) is True before sowing, `spread` (sites,) is the variance
+    of the controls' mean in units of one site's.
+    """
+
+    gap: Floats
+    season: Floats
+    step: Floats
+    ramp: Floats
+    before: Bools
+    spread: Floats
+
+    def columns(self, seen: Bools, part: slice) -> Floats:
+        """Regressors and gap of some sites, shape (sites, seasons, 7); 0 where not seen."""
+        seasons = self.gap.shape[1]
+        time = (np.arange(seasons) - (seasons - 1) / 2) / DRIFT_SPAN
+        shape = self.gap[part].shape
+        stack = [np.ones(shape), np.broadcast_to(scaled_season(self.season), shape)]
+        stack += [np.broadcast_to(time, shape), self.step[part], self.ramp[part], self.gap[part]]
+        pulse = np.zeros(shape)
+        pulse[:, -1] = 1.0
+        stack.append(pulse)
+        columns = np.stack(stack, axis=-1)
+        return np.where(seen[part, :seasons, None], np.nan_to_num(columns), 0.0)
+
+
+@dataclass(frozen=True)
+class SiteGains:
+    """Gains of sites at one season; all arrays have shape (sites,), NaN where not estimable.
+
+    `p_gain` and `p_loss` are one-sided, `low` and `high` bound the 95 % interval of the gain now.
+    `p_drop` is the one-sided p-value of a fall in the last season below what all earlier seasons,
+    a gain among them, foretell.
+    """
+
+    gain: Floats
+    low: Floats
+    high: Floats
+    p_gain: Floats
+    p_loss: Floats
+    se: Floats
+    df: Floats
+    p_drop: Floats
+
+
+def scaled_season(season: Floats) -> Floats:
+    """Season effects centred and in units of their own size; zeros where they do not vary."""
+    filled = np.nan_to_num(season)
+    centred = filled - filled.mean() if filled.size else filled
+    size = np.sqrt((centred**2).mean()) if filled.size else 0.0
+    return centred / size if size > 0 else np.zeros_like(centred)
+
+
+def _random_effects(products: Floats, structures: Structures) -> tuple[Floats, Floats]:
+    """Cross-products per structure with response and drift taken in as random effects."""
+    shape = (structures.count,) + (1,) * (products.ndim - 3)
+    chosen = products[structures.noise]
+    chosen, response = sweep(chosen, SEASON, structures.response.reshape(shape))
+    chosen, drift = sweep(chosen, TIME, structures.drift.reshape(shape))
+    return chosen, response + drift
+
+
+def gap_residuals(model: GapModel, series: GapSeries, *, before_only: bool) -> Residuals:
+    """Restricted sums of squares of each site's gaps under every structure.
+
+    With `before_only`, of the seasons before sowing; no gain is fitted.
+    """
+    sites, seasons = series.gap.shape
+    squares = np.zeros((STRUCTURES.count, sites))
+    logs = np.zeros((STRUCTURES.count, sites))
+    part_of = model.seen[:, :seasons] & (series.before if before_only else True)
+    for start in range(0, sites, _SITES_AT_ONCE):
+        part = slice(start, start + _SITES_AT_ONCE)
+        columns = series.columns(model.seen, part) * part_of[part, :, None]
+        products = cross_products(model.inverse[:, part, :seasons, :seasons], columns)
+        if before_only:
+            # Rows of later seasons hold what earlier ones foretell of them: not part of the sum.
+            whitened = model.inverse[:, part, :seasons, :seasons] @ columns[None]
+            whitened = whitened * part_of[part][None, :, :, None]
+            products = np.swapaxes(whitened, -1, -2) @ whitened
+        own = (model.log_terms[:, part, :seasons] * part_of[part]).sum(axis=-1)
+        chosen, extra = _random_effects(products, STRUCTURES)
+        chosen, level = sweep(chosen, ONE, np.inf)
+        squares[:, part] = np.maximum(chosen[..., GAP, GAP], 0.0)
+        logs[:, part] = own[STRUCTURES.noise] + extra + level
+    df = np.maximum(part_of.sum(axis=1) - 1.0, 0.0)
+    squares = np.where(df > 0, squares, 0.0)
+    logs = np.where(df > 0, logs, 0.0)
+    return Residuals(squares, logs, df, np.nan_to_num(series.spread))
+
+
+def estimate_gains(model: GapModel, series: GapSeries, noise: Noise) -> SiteGains:
+    """Gain of every site at the last season of the series.
+
+    Parameters
+    ----------
+    model : GapModel
+    series : GapSeries
+    noise : Noise
+        Structures, weights and scales learned at this season.
+
+    Returns
+    -------
+    SiteGains
+        NaN for a site without a value before or after sowing.
+    """
+    sites, seasons = series.gap.shape
+    out = np.full((8, sites), np.nan)
+    structures = Structures(
+        STRUCTURES.noise_models,
+        STRUCTURES.noise[noise.structure],
+        STRUCTURES.response[noise.structure],
+        STRUCTURES.drift[noise.structure],
+    )
+    seen = model.seen[:, :seasons]
+    counted = seen.sum(axis=1)
+    able = (seen & series.before).any(axis=1) & (seen & (series.step > 0)).any(axis=1)
+    for start in range(0, sites, _SITES_AT_ONCE):
+        part = slice(start, start + _SITES_AT_ONCE)
+        columns = series.columns(model.seen, part)
+        products = cross_products(model.inverse[:, part, :seasons, :seasons], columns)
+        chosen, _ = _random_effects(products, structures)
+        chosen, _ = sweep(chosen, ONE, np.inf)
+        now = np.stack([series.step[part, -1], series.ramp[part, -1]])
+        out[:7, part] = _gain_now(chosen, now, counted[part], series.spread[part], noise)
+        out[7, part] = _sudden_drop(chosen, counted[part], series.spread[part], noise)
+    out[:, ~able] = np.nan
+    return SiteGains(*out)
+
+
+def _gain_now(
+    products: Floats, now: Floats, counted: NDArray[np.intp], spread: Floats, noise: Noise
+) -> Floats:
+    """Rows of `SiteGains` from the swept cross-products of some sites."""
+    step, ramp = now
+    curve_now = 0.5 * step + 0.5 * ramp
+    to_step = 0.5 * products[..., STEP, STEP] + 0.5 * products[..., RAMP, STEP]
+    to_ramp = 0.5 * products[..., STEP, RAMP] + 0.5 * products[..., RAMP, RAMP]
+    to_gap = 0.5 * products[..., STEP, GAP] + 0.5 * products[..., RAMP, GAP]
+    own = 0.5 * to_step + 0.5 * to_ramp
+    usable = own > 1e-10
+    own = np.where(usable, own, 1.0)
+    slope = to_gap / own
+    squares = np.maximum(products[..., GAP, GAP] - to_gap**2 / own, 0.0)
+    site_df = np.maximum(counted - 2.0, 0.0)
+    prior_df = noise.df[:, None]
+    wider = 1 + spread
+    variance = (prior_df * noise.variance[:, None] + squares / wider) / (prior_df + site_df)
+    se = np.sqrt(variance * wider / own) * curve_now
+    mixture = Mixture(noise.weight, slope * curve_now, se, prior_df + site_df)
+    # What a gain of 1 now would be estimated as, were the step or the ramp the whole truth.
+    as_step = np.einsum("k,kn->n", noise.weight, to_step / own) * curve_now / step
+    as_ramp = np.einsum("k,kn->n", noise.weight, to_ramp / own) * curve_now
+    with np.errstate(divide="ignore", invalid="ignore"):
+        as_ramp = np.where(ramp > 0.1, as_ramp / ramp, as_step)
+    middle = np.clip((as_step + as_ramp) / 2, 0.5, 2.0)
+    doubt = np.where(ramp > 0.1, np.abs(as_step - as_ramp) / 2 / middle, _MOST_SHAPE_DOUBT)
+    doubt = np.minimum(doubt, _MOST_SHAPE_DOUBT)
+    centre, width = mixture.mean, mixture.standard_error
+    low = _widened(centre, centre - mixture.quantile(0.025), width, doubt, -1)
+    high = _widened(centre, mixture.quantile(0.975) - centre, width, doubt, 1)
+    p_gain = mixture.below(0.0)
+    rows = [centre / middle, low / middle, high / middle, p_gain, 1 - p_gain]
+    rows += [width / middle, mixture.mean_df]
+    return np.where(usable.all(axis=0), np.stack(rows), np.nan)
+
+
+def _sudden_drop(
+    products: Floats, counted: NDArray[np.intp], spread: Floats, noise: Noise
+) -> Floats:
+    """One-sided p-value that the last season fell below what the earlier ones foretell."""
+    # Whatever grew since sowing is part of what is foretold, within a wide prior.
+    chosen, _ = sweep(products, STEP, _PRIOR_GAIN)
+    chosen, _ = sweep(chosen, RAMP, _PRIOR_GAIN)
+    own = chosen[..., PULSE, PULSE]
+    usable = own > 1e-10
+    own = np.where(usable, own, 1.0)
+    to_gap = chosen[..., PULSE, GAP]
+    site_df = np.maximum(counted - 2.0, 0.0)
+    prior_df = noise.df[:, None]
+    wider = 1 + spread
+    squares = np.maximum(chosen[..., GAP, GAP] - to_gap**2 / own, 0.0)
+    variance = (prior_df * noise.variance[:, None] + squares / wider) / (prior_df + site_df)
+    mixture = Mixture(
+        noise.weight, to_gap / own, np.sqrt(variance * wider / own), prior_df + site_df
+    )
+    return np.where(usable.all(axis=0), 1 - mixture.below(0.0), np.nan)
+
+
+def _widened(centre: Floats, half: Floats, width: Floats, doubt: Floats, side: int) -> Floats:
+    """Bound of the gains g with |centre - g| within sqrt(half² + (t doubt g)²)."""
+    share = np.minimum((half / width * doubt) ** 2, 0.6)
+    root = np.sqrt(share * centre**2 + (1 - share) * half**2)
+    out: Floats = (centre + side * root) / (1 - share)
+    return out
+
+
+def trend_tests(model: GapModel, series: GapSeries, noise: Noise) -> tuple[Floats, Floats, Floats]:
+    """Slope of each site's gap before sowing, per season, its standard error and two-sided p.
+
+    The slope is tested against the drifts that structures of this record allow; NaN with fewer
+    than four seasons before sowing.
+    """
+    sites, seasons = series.gap.shape
+    out = np.full((3, sites), np.nan)
+    part_of = model.seen[:, :seasons] & series.before
+    enough = part_of.sum(axis=1) >= 4
+    drift = STRUCTURES.drift[noise.structure][:, None]
+    for start in range(0, sites, _SITES_AT_ONCE):
+        part = slice(start, start + _SITES_AT_ONCE)
+        columns = series.columns(model.seen, part) * part_of[part, :, None]
+        whitened = model.inverse[:, part, :seasons, :seasons] @ columns[None]
+        whitened = whitened * part_of[part][None, :, :, None]
+        products = np.swapaxes(whitened, -1, -2) @ whitened
+        chosen = products[STRUCTURES.noise[noise.structure]]
+        chosen, _ = sweep(chosen, SEASON, STRUCTURES.response[noise.structure][:, None])
+        chosen, _ = sweep(chosen, ONE, np.inf)
+        own = np.where(chosen[..., TIME, TIME] > 1e-10, chosen[..., TIME, TIME], 1.0)
+        slope = chosen[..., TIME, GAP] / own
+        squares = np.maximum(chosen[..., GAP, GAP] - slope**2 * own, 0.0)
+        df = np.maximum(part_of[part].sum(axis=1) - 2.0, 0.0)
+        prior = noise.df[:, None]
+        wider = 1 + np.nan_to_num(series.spread[part])
+        variance = (prior * noise.variance[:, None] + squares / wider) / (prior + df) * wider
+        mixture = Mixture(noise.weight, slope, np.sqrt(variance * (1 / own + drift)), prior + df)
+        p = mixture.below(0.0)
+        out[:, part] = (
+            mixture.mean / DRIFT_SPAN,
+            mixture.standard_error / DRIFT_SPAN,
+            (2 * np.minimum(p, 1 - p)),
+        )
+    out[:, ~enough] = np.nan
+    return out[0], out[1], out[2]
+
+
+def standard_errors_ahead(
+    noise: Noise, season: Floats, step: Floats, ramp: Floats, known: int
+) -> Floats:
+    """Standard error of the gain now, for seasons to come, relative to that of today.
+
+    Parameters
+    ----------
+    noise : Noise
+    season : array, shape (known,)
+        Mean departures of the controls so far; later seasons are taken to vary like them.
+    step, ramp : array, shape (known + ahead,)
+        The curves of one sowing, this season's and later ones.
+    known : int
+        Seasons of the record so far.
+
+    Returns
+    -------
+    array, shape (ahead + 1,)
+        1 for today.
+    """
+    total = step.size
+    inverse, _ = whiteners(
+        STRUCTURES.noise_models, np.ones((1, total)), np.ones((1, total), dtype=bool)
+    )
+    structures = STRUCTURES.only(noise.structure)
+    inverse = inverse[np.unique(STRUCTURES.noise[noise.structure])]
+    curve = 0.5 * step + 0.5 * ramp
+    again = np.resize(scaled_season(season), total)
+    time = np.arange(total) / DRIFT_SPAN
+    columns = np.stack([np.ones(total), again, time, curve, curve, curve, curve], axis=-1)[None]
+    errors = []
+    for last in range(known, total + 1):
+        products = cross_products(inverse[:, :, :last, :last], columns[:, :last])
+        chosen, _ = _random_effects(products, structures)
+        chosen, _ = sweep(chosen, ONE, np.inf)
+        own = np.maximum(chosen[:, 0, STEP, STEP], 1e-12)
+        errors.append(np.sqrt(np.sum(noise.weight * noise.variance / own)) * curve[last - 1])
+    ahead = np.array(errors)
+    out: Floats = ahead / ahead[0]
+    return out

@@ -1,0 +1,98 @@
+"""Season effects of comparable ground, and the gap of each site to them.
+
+A control's missing season must not move the mean of the others by its level, so controls enter as
+departures from their own level: site and season effects are fitted together (two-way), as far as
+each was known at the season of judging.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import sparse
+
+from afterrains.evidence.matching import Match
+
+__all__ = ["site_levels", "weighted_seasons"]
+
+Floats = NDArray[np.float64]
+_SWEEPS = 30
+_SETTLED = 1e-7
+
+
+def site_levels(values: Floats, trust: Floats) -> Floats:
+    """Level of each control with the season effects taken out.
+
+    Parameters
+    ----------
+    values : array, shape (controls, seasons)
+        NaN where missing.
+    trust : array, shape (controls,)
+        Weight of each control in the season effects; 0 leaves it out of them, its own level is
+        still fitted.
+
+    Returns
+    -------
+    array, shape (controls,)
+        NaN for a control without a value; the season effects average 0.
+    """
+    seen = np.isfinite(values)
+    filled = np.where(seen, values, 0.0)
+    weight = seen * trust[:, None]
+    per_site = np.maximum(seen.sum(axis=1), 1)
+    per_season = weight.sum(axis=0)
+    level = filled.sum(axis=1) / per_site
+    scale = max(float(np.std(values[seen])), 1e-12) if seen.any() else 1.0
+    for _ in range(_SWEEPS):
+        season = (weight * (filled - level[:, None])).sum(axis=0) / np.where(
+            per_season > 0, per_season, 1.0
+        )
+        season -= season[per_season > 0].mean() if (per_season > 0).any() else 0.0
+        new = (seen * (filled - season)).sum(axis=1) / per_site
+        moved = float(np.max(np.abs(new - level), initial=0.0))
+        level = new
+        if seen.all() or moved < _SETTLED * scale:
+            break
+    out: Floats = np.where(seen.any(axis=1), level, np.nan)
+    return out
+
+
+def weighted_seasons(
+    departures: Floats, match: Match, row_of: NDArray[np.intp], trust: Floats
+) -> tuple[Floats, Floats]:
+    """Season effects as each target's own weighted controls show them.
+
+    Parameters
+    ----------
+    departures : array, shape (controls, seasons)
+        Control values minus their levels; NaN where missing.
+    match : Match
+        Controls (panel rows) and weights of each target.
+    row_of : array of int
+        Row in `departures` of each panel row.
+    trust : array, shape (controls,)
+        Further weight of each control, e.g. 0 for one that was cleared.
+
+    Returns
+    -------
+    seasons : array, shape (targets, seasons)
+        NaN in a season in which no control of the target has a value.
+    spread : array, shape (targets,)
+        Sum of squared weights over the squared sum, averaged over the seasons: variance of the
+        controls' weighted mean in units of one control's; 1/J for J equal ones.
+    """
+    seen = np.isfinite(departures)
+    filled = np.where(seen, departures, 0.0)
+    columns = row_of[match.controls]
+    weight = match.weights * trust[columns]
+    targets = np.repeat(np.arange(weight.shape[0]), weight.shape[1])
+    shape = (weight.shape[0], departures.shape[0])
+    table = sparse.csr_array((weight.ravel(), (targets, columns.ravel())), shape=shape)
+    total = table @ seen.astype(float)
+    some = total > 1e-9
+    safe = np.where(some, total, 1.0)
+    seasons = np.where(some, (table @ filled) / safe, np.nan)
+    share = np.where(some, (table.power(2) @ seen.astype(float)) / safe**2, np.nan)
+    count = some.sum(axis=1)
+    spread = np.where(count > 0, np.nansum(share, axis=1) / np.maximum(count, 1), np.nan)
+    return seasons, spread

@@ -1,0 +1,269 @@
+"""One outcome (dry-season value or rains flush) of a programme, ready to be judged at any season.
+
+Holds what does not change from season to season of judging: matches, noise factors, growth curves.
+`at` gives the gains of all sown sites as they could be known at one season.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from afterrains.evidence.contrast_gls import (
+    GapModel,
+    GapSeries,
+    SiteGains,
+    estimate_gains,
+    gap_residuals,
+    standard_errors_ahead,
+    trend_tests,
+)
+from afterrains.evidence.gaps import site_levels, weighted_seasons
+from afterrains.evidence.growth import GrowthCurve, ramp
+from afterrains.evidence.learning import Noise, Residuals, learn_noise, odd_controls
+from afterrains.evidence.matching import Match, match_controls
+from afterrains.evidence.panel import Panel, SeasonTable
+
+__all__ = ["AsOf", "Ground", "match_all", "seasons_since"]
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.intp]
+Bools = NDArray[np.bool_]
+
+_LEARNING_CONTROLS = 400
+"""Controls from which the noise is learned; more add time and no knowledge."""
+_FEWEST_TRUSTED = 3
+
+
+@dataclass(frozen=True)
+class AsOf:
+    """What was known at one season of the sites sown by then.
+
+    `rows` numbers the sites among the sown ones; the rest are arrays in that order. `ahead` has
+    one row a site and one column a season to come (the first is 1, today).
+    """
+
+    rows: Ints
+    gains: SiteGains
+    controls_used: Ints
+    trend: Floats
+    trend_se: Floats
+    trend_p: Floats
+    before_seen: Ints
+    newest_departure: Floats
+    ahead: Floats
+    odd: Bools
+    noise: Noise
+    control_series: GapSeries
+
+
+def seasons_since(table: SeasonTable, sown_on: NDArray[np.datetime64]) -> Ints:
+    """Seasons since sowing, shape (sites, seasons): 0 up to sowing, then 1, 2, 3 and so on."""
+    after = table.times[None, :] > sown_on[:, None]
+    out: Ints = np.cumsum(after, axis=1)
+    return out
+
+
+def match_all(panel: Panel, sown: Ints, controls: Ints, spill_over_m: float) -> Match:
+    """Control weights of all sown sites; those with the same seasons before are matched at once."""
+    k = min(60, controls.size)
+    index = np.zeros((sown.size, k), dtype=np.intp)
+    weights = np.zeros((sown.size, k))
+    balance = np.full(sown.size, np.nan)
+    before = np.stack(
+        [
+            np.searchsorted(table.times, panel.sown_on[sown], side="right")
+            for table in (panel.dry, panel.rains)
+        ],
+        axis=1,
+    )
+    for cohort in np.unique(before, axis=0):
+        of = np.flatnonzero((before == cohort).all(axis=1))
+        match = match_controls(
+            panel, sown[of], controls, panel.sown_on[sown[of]].min(), spill_over_m=spill_over_m
+        )
+        index[of], weights[of], balance[of] = match.controls, match.weights, match.balance
+    return Match(index, weights, balance, (), np.empty((sown.size, 0)))
+
+
+class Ground:
+    """Sown sites and controls of one outcome.
+
+    Parameters
+    ----------
+    table : SeasonTable
+        Values of all sites of the panel.
+    panel : Panel
+    match : Match
+        Of the sown sites, in the order of `sown`.
+    sown, controls : array of int
+        Rows of the panel.
+    growth : GrowthCurve
+        How a gain of this outcome is expected to grow, in seasons of this kind.
+    horizon : int
+        Seasons to look ahead.
+    """
+
+    def __init__(
+        self,
+        table: SeasonTable,
+        panel: Panel,
+        match: Match,
+        sown: Ints,
+        controls: Ints,
+        growth: GrowthCurve,
+        horizon: int,
+    ) -> None:
+        self.table, self.match, self.sown, self.controls = table, match, sown, controls
+        self.growth, self.horizon = growth, horizon
+        self.since = seasons_since(table, panel.sown_on[sown])
+        self.row_of = np.full(panel.site_ids.size, 0, dtype=np.intp)
+        self.row_of[controls] = np.arange(controls.size)
+        step = max(1, -(-controls.size // _LEARNING_CONTROLS))
+        self.learners = np.arange(0, controls.size, step)
+        self.control_values = table.values[controls]
+        self.sown_values = table.values[sown]
+        seen = np.isfinite(self.sown_values)
+        if controls.size:
+            some, _ = weighted_seasons(
+                self.control_values, match, self.row_of, np.ones(controls.size)
+            )
+            seen &= np.isfinite(some)
+        self.sown_model = GapModel.of(table.variance[sown], seen)
+        learners = controls[self.learners]
+        self.control_model = GapModel.of(
+            table.variance[learners], np.isfinite(table.values[learners])
+        )
+
+    def at(self, last: int) -> AsOf | None:
+        """Judge with the first `last` seasons; None where no site was sown by then."""
+        rows = np.flatnonzero(self.since[:, last - 1] > 0) if last > 0 else np.empty(0, int)
+        if rows.size == 0 or self.controls.size < 2:
+            return None
+        values = self.control_values[:, :last]
+        odd, trust = self._trust(values)
+        departures = values - site_levels(values, trust)[:, None]
+        controls = self._control_series(departures, trust)
+        learned = GapSeries(
+            controls.gap[self.learners],
+            controls.season,
+            controls.step[self.learners],
+            controls.ramp[self.learners],
+            controls.before[self.learners],
+            controls.spread[self.learners],
+        )
+        of_controls = gap_residuals(self.control_model, learned, before_only=False)
+        of_controls = _without(of_controls, odd[self.learners])
+        match = Match(
+            self.match.controls[rows],
+            self.match.weights[rows],
+            self.match.balance[rows],
+            (),
+            np.empty((rows.size, 0)),
+        )
+        season, spread = weighted_seasons(departures, match, self.row_of, trust)
+        since = self.since[rows, :last]
+        series = GapSeries(
+            self.sown_values[rows, :last] - season,
+            controls.season,
+            (since > 0).astype(float),
+            ramp(since.astype(float), self.growth),
+            since == 0,
+            spread,
+        )
+        model = GapModel(
+            self.sown_model.inverse[:, rows, :last, :last],
+            self.sown_model.log_terms[:, rows, :last],
+            self.sown_model.seen[rows, :last] & np.isfinite(series.gap),
+        )
+        of_sown = gap_residuals(model, series, before_only=True)
+        noise = learn_noise(of_controls, of_sown)
+        slope, slope_se, slope_p = trend_tests(model, series, noise)
+        now_seen = model.seen[:, -1]
+        gains = estimate_gains(model, series, noise)
+        gains = SiteGains(
+            *(np.where(now_seen, getattr(gains, name), np.nan) for name in gains.__annotations__)
+        )
+        trusted = trust[self.row_of[match.controls]] > 0
+        return AsOf(
+            rows=rows,
+            gains=gains,
+            controls_used=((match.weights > 0) & trusted).sum(axis=1),
+            trend=slope,
+            trend_se=slope_se,
+            trend_p=slope_p,
+            before_seen=(model.seen & series.before).sum(axis=1),
+            newest_departure=_newest_departure(model.seen & series.before, series.gap),
+            ahead=self._ahead(noise, series, since),
+            odd=odd,
+            noise=noise,
+            control_series=controls,
+        )
+
+    def _trust(self, values: Floats) -> tuple[Bools, Floats]:
+        """Which controls changed abruptly, and the trust in each (0 for those)."""
+        departures = values - site_levels(values, np.ones(values.shape[0]))[:, None]
+        some = np.isfinite(departures).any(axis=0)
+        middle = np.zeros(departures.shape[1])
+        middle[some] = np.nanmedian(departures[:, some], axis=0)
+        odd = odd_controls(departures - middle)
+        if (~odd).sum() < _FEWEST_TRUSTED:
+            odd = np.zeros_like(odd)
+        return odd, np.where(odd, 0.0, 1.0)
+
+    def _control_series(self, departures: Floats, trust: Floats) -> GapSeries:
+        """Gap of each control to the other controls."""
+        seen = np.isfinite(departures)
+        weight = seen * trust[:, None]
+        filled = np.where(seen, departures, 0.0)
+        total, worth = (weight * filled).sum(axis=0), weight.sum(axis=0)
+        season = np.where(worth > 0, total / np.where(worth > 0, worth, 1.0), 0.0)
+        left, rest = total - weight * filled, worth - weight
+        others = np.where(rest > 0, left / np.where(rest > 0, rest, 1.0), np.nan)
+        share = (weight**2).sum(axis=0) - weight**2
+        spread = np.where(rest > 0, share / np.where(rest > 0, rest, 1.0) ** 2, 1.0).mean(axis=1)
+        after = self.since.max(axis=0)[: departures.shape[1]]
+        shape = departures.shape
+        return GapSeries(
+            np.nan_to_num(departures - others),
+            season,
+            np.broadcast_to((after > 0).astype(float), shape),
+            np.broadcast_to(ramp(after.astype(float), self.growth), shape),
+            np.broadcast_to(after == 0, shape),
+            spread,
+        )
+
+    def _ahead(self, noise: Noise, series: GapSeries, since: Ints) -> Floats:
+        """Standard errors of seasons to come relative to today's, by cohort."""
+        out = np.ones((since.shape[0], self.horizon + 1))
+        ages, of = np.unique(since[:, -1], return_inverse=True)
+        last = since.shape[1]
+        for number, age in enumerate(ages):
+            later = np.concatenate(
+                [
+                    np.maximum(np.arange(last) - (last - 1) + age, 0),
+                    age + 1 + np.arange(self.horizon),
+                ]
+            ).astype(float)
+            curve = ramp(later, self.growth)
+            step = (later > 0).astype(float)
+            out[of == number] = standard_errors_ahead(noise, series.season, step, curve, last)
+        return out
+
+
+def _without(group: Residuals, odd: Bools) -> Residuals:
+    return Residuals(
+        group.squares[:, ~odd], group.log_determinant[:, ~odd], group.df[~odd], group.spread[~odd]
+    )
+
+
+def _newest_departure(before: Bools, gap: Floats) -> Floats:
+    """Newest gap before sowing minus the mean of the earlier ones; NaN with fewer than two."""
+    count = before.sum(axis=1)
+    last = before.shape[1] - 1 - np.argmax(before[:, ::-1], axis=1)
+    newest = np.take_along_axis(np.nan_to_num(gap), last[:, None], axis=1)[:, 0]
+    total = np.where(before, np.nan_to_num(gap), 0.0).sum(axis=1)
+    out: Floats = np.where(count > 1, newest - (total - newest) / np.maximum(count - 1, 1), np.nan)
+    return out

@@ -1,0 +1,62 @@
+"""The expected growth of a gain, in dry seasons since sowing.
+
+A programme states when a gain begins to show and when it is full. Trees do not jump, but real
+curves differ from the stated one, so the contrast follows the mean of that ramp and of a step at
+sowing: whichever is true, little power is lost.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Protocol
+
+import numpy as np
+from numpy.typing import NDArray
+
+__all__ = ["DEFAULT_GROWTH", "GrowthCurve", "RampGrowth", "blend", "ramp"]
+
+Floats = NDArray[np.float64]
+
+
+class GrowthCurve(Protocol):
+    """Anything that says when a gain starts and when it is full (`afterrains.programme.Growth`)."""
+
+    @property
+    def starts_after_seasons(self) -> float:
+        """Dry seasons after sowing up to which nothing shows."""
+
+    @property
+    def full_after_seasons(self) -> float:
+        """Dry seasons after sowing from which the gain is whole."""
+
+
+@dataclass(frozen=True)
+class RampGrowth:
+    """A ramp between two seasons after sowing."""
+
+    starts_after_seasons: float = 1.0
+    full_after_seasons: float = 8.0
+
+    def __post_init__(self) -> None:
+        if not 0 <= self.starts_after_seasons < self.full_after_seasons:
+            raise ValueError(
+                f"growth from season {self.starts_after_seasons} to {self.full_after_seasons}: "
+                "the start must lie at or after sowing and before the end"
+            )
+
+
+DEFAULT_GROWTH = RampGrowth()
+
+
+def ramp(seasons_since: NDArray[np.float64], growth: GrowthCurve) -> Floats:
+    """Share of the full gain to be expected `seasons_since` dry seasons after sowing (0..1)."""
+    start, full = growth.starts_after_seasons, growth.full_after_seasons
+    out: Floats = np.clip((np.asarray(seasons_since, float) - start) / (full - start), 0.0, 1.0)
+    return np.where(np.asarray(seasons_since) > 0, out, 0.0)
+
+
+def blend(seasons_since: NDArray[np.float64], growth: GrowthCurve) -> Floats:
+    """Mean of the programme's ramp and a step in the first dry season after sowing (0..1)."""
+    step = (np.asarray(seasons_since) > 0).astype(float)
+    out: Floats = 0.5 * step + 0.5 * ramp(seasons_since, growth)
+    return out

@@ -1,0 +1,267 @@
+"""Judging a programme: every sown site at every dry season since its sowing, as known then."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from afterrains.evidence.control_notes import controls_table
+from afterrains.evidence.ground import AsOf, Ground, match_all
+from afterrains.evidence.growth import DEFAULT_GROWTH, GrowthCurve, RampGrowth
+from afterrains.evidence.multiplicity import false_discovery_q_values
+from afterrains.evidence.panel import Panel, read_panel
+from afterrains.evidence.refusals import refusal_reasons
+from afterrains.evidence.specification import specification
+from afterrains.evidence.verdicts import Rules, decide
+
+__all__ = ["HISTORY_COLUMNS", "Judgement", "judge", "judge_programme"]
+
+HISTORY_COLUMNS = (
+    "site_id",
+    "as_of",
+    "verdict",
+    "reason",
+    "seasons_since_sowing",
+    "gain",
+    "gain_low",
+    "gain_high",
+    "p_value",
+    "q_value",
+    "detectable_gain",
+    "answer_by",
+    "grass_gain",
+    "grass_gain_low",
+    "grass_gain_high",
+    "controls",
+    "match_balance",
+    "before_trend_p",
+)
+_DEFAULT_MEANINGFUL_POINTS = 5.0
+_DEFAULT_MEANINGFUL_NDVI = 0.02
+_FLUSH_GROWTH = RampGrowth(0.0, 1.0)  # grass answers in the first rains
+_FARTHEST_AHEAD = 20
+
+
+@dataclass(frozen=True)
+class Judgement:
+    """All that judging a programme gives.
+
+    `history` has the columns `HISTORY_COLUMNS`, `weights` `site_id, control_id, weight`, `controls`
+    one row a control (contract section 4), `specification` is the rule with its digest.
+    """
+
+    history: pd.DataFrame
+    weights: pd.DataFrame
+    controls: pd.DataFrame
+    specification: dict[str, Any]
+
+
+def judge(
+    panel: pd.DataFrame,
+    sowing: pd.DataFrame,
+    error_rate: float = 0.05,
+    judged_seasons: int = 12,
+    growth: GrowthCurve | None = None,
+    *,
+    meaningful_gain: float | None = None,
+    woody_model: bool = False,
+    false_discovery_rate: float = 0.10,
+    spill_over_m: float = 0.0,
+) -> pd.DataFrame:
+    """Judge every sown site at every dry season since its sowing.
+
+    Parameters
+    ----------
+    panel : DataFrame
+        One row per site and season: `site_id`, `role` (sown or control), `season` (id such as
+        2021-dry), `kind` (dry or rains), `time` (date), `value` (empty where missing); optional
+        `weight` (relative precision), else `clear_dates` and `area_ha`; optional `stratum`, and
+        `x`, `y` in metres. Dry: woody percent or dry-season greenness. Rains: the green flush,
+        best as rains-season high minus the dry season that follows, so that trees do not count.
+    sowing : DataFrame
+        `site_id`, `sown_on`; the first sowing of a site starts its clock.
+    error_rate : float
+        Two-sided, over all judged seasons: half for a false gain, half for a false loss.
+    judged_seasons : int
+        Dry seasons after sowing over which it is spent.
+    growth : GrowthCurve or None
+        How a gain is expected to grow; None is a ramp from season 1 to season 8.
+    meaningful_gain : float or None
+        Smallest full gain that matters, in units of the dry value; None is 5 (points) with a woody
+        model and 0.02 (NDVI) without.
+    woody_model : bool
+        Whether dry values are woody percent. Without, a gain on ground whose flush rose too is at
+        most `grass-only`.
+    false_discovery_rate : float
+        Largest `q_value` of a gain or loss.
+    spill_over_m : float
+        Controls nearer than this to a sown site are not compared with it.
+
+    Returns
+    -------
+    DataFrame
+        `HISTORY_COLUMNS`, sorted by site and season. Gains are in units of the value, intervals
+        95 %, `p_value` two-sided for this season alone; the verdict allows for all seasons.
+
+    Raises
+    ------
+    InputError
+        With a finding for each fault of the tables.
+    """
+    return judge_programme(
+        panel,
+        sowing,
+        error_rate,
+        judged_seasons,
+        growth,
+        meaningful_gain=meaningful_gain,
+        woody_model=woody_model,
+        false_discovery_rate=false_discovery_rate,
+        spill_over_m=spill_over_m,
+    ).history
+
+
+def judge_programme(
+    panel: pd.DataFrame,
+    sowing: pd.DataFrame,
+    error_rate: float = 0.05,
+    judged_seasons: int = 12,
+    growth: GrowthCurve | None = None,
+    *,
+    meaningful_gain: float | None = None,
+    woody_model: bool = False,
+    false_discovery_rate: float = 0.10,
+    spill_over_m: float = 0.0,
+) -> Judgement:
+    """`judge`, with the control weights, what is known of the controls, and the frozen rule."""
+    if meaningful_gain is None:
+        meaningful_gain = _DEFAULT_MEANINGFUL_POINTS if woody_model else _DEFAULT_MEANINGFUL_NDVI
+    rules = Rules(
+        error_rate,
+        judged_seasons,
+        growth or DEFAULT_GROWTH,
+        meaningful_gain,
+        false_discovery_rate,
+        woody_model,
+    )
+    arrays = read_panel(panel, sowing)
+    sown = np.flatnonzero(arrays.is_sown & ~np.isnat(arrays.sown_on))
+    controls = np.flatnonzero(~arrays.is_sown)
+    match = match_all(arrays, sown, controls, spill_over_m)
+    horizon = min(judged_seasons, _FARTHEST_AHEAD)
+    dry = Ground(arrays.dry, arrays, match, sown, controls, rules.growth, horizon)
+    rains = Ground(arrays.rains, arrays, match, sown, controls, _FLUSH_GROWTH, 0)
+    parts, ahead, newest = [], [], None
+    for last in range(1, len(arrays.dry.seasons) + 1):
+        rows = np.flatnonzero(dry.since[:, last - 1] > 0)
+        if rows.size == 0:
+            continue
+        known = dry.at(last)
+        flush_seasons = int(
+            np.searchsorted(arrays.rains.times, arrays.dry.times[last - 1], side="right")
+        )
+        flush = rains.at(flush_seasons)
+        parts.append(_facts(arrays, sown, rows, last, dry, known, flush, match.balance, rules))
+        ahead.append(known.ahead if known else np.ones((rows.size, horizon + 1)))
+        newest = known or newest
+    history = _history(parts, ahead, rules, arrays.dry.seasons)
+    return Judgement(
+        history,
+        _weights_table(arrays, sown, match.controls, match.weights),
+        controls_table(arrays, dry, newest, match, history),
+        specification(rules, spill_over_m),
+    )
+
+
+def _facts(
+    arrays: Panel,
+    sown: NDArray[np.intp],
+    rows: NDArray[np.intp],
+    last: int,
+    dry: Ground,
+    known: AsOf | None,
+    flush: AsOf | None,
+    balance: NDArray[np.float64],
+    rules: Rules,
+) -> pd.DataFrame:
+    """What is known of each site at one season, before any verdict."""
+    facts = pd.DataFrame(
+        {
+            "site_id": arrays.site_ids[sown[rows]],
+            "as_of": arrays.dry.seasons[last - 1],
+            "order": last,
+            "seasons_since_sowing": dry.since[rows, last - 1],
+            "match_balance": balance[rows],
+        }
+    )
+    names = {"gain": "gain", "gain_low": "low", "gain_high": "high", "p_gain": "p_gain"}
+    names |= {"p_loss": "p_loss", "p_drop": "p_drop", "se": "se", "df": "df"}
+    for column, name in names.items():
+        facts[column] = getattr(known.gains, name) if known else np.nan
+    facts["controls"] = known.controls_used if known else 0
+    facts["before_trend_p"] = known.trend_p if known else np.nan
+    facts["refusal"] = (
+        refusal_reasons(known, balance[rows]) if known else "fewer than 2 comparable controls"
+    )
+    refused = (facts["refusal"] != "").to_numpy()
+    estimates = ["gain", "gain_low", "gain_high", "p_gain", "p_loss", "p_drop", "se", "df"]
+    facts.loc[refused, estimates] = np.nan
+    facts["p_value"] = np.minimum(2 * facts[["p_gain", "p_loss"]].min(axis=1), 1.0)
+    facts["q_value"] = false_discovery_q_values(facts["p_value"].to_numpy())
+    _add_flush(facts, flush, rows, rules)
+    return facts
+
+
+def _add_flush(
+    facts: pd.DataFrame, flush: AsOf | None, rows: NDArray[np.intp], rules: Rules
+) -> None:
+    """Flush gain of each site; NaN where the rains are not known."""
+    columns = ["grass_gain", "grass_gain_low", "grass_gain_high", "grass_p"]
+    facts[columns] = np.nan
+    if flush is not None:
+        place = np.full(max(int(rows.max()), int(flush.rows.max())) + 1, -1)
+        place[flush.rows] = np.arange(flush.rows.size)
+        at = place[rows]
+        fields = ("gain", "low", "high", "p_gain")
+        for column, name in zip(columns, fields, strict=True):
+            values = getattr(flush.gains, name)
+            facts[column] = np.where(at >= 0, values[at], np.nan)
+        facts.loc[np.where(at >= 0, flush.before_seen[at] < 2, True), columns] = np.nan
+    level = rules.levels(facts["seasons_since_sowing"].to_numpy())
+    facts["grass_crossed"] = facts["grass_p"].fillna(1.0).to_numpy() <= level
+
+
+def _history(
+    parts: list[pd.DataFrame],
+    ahead: list[NDArray[np.float64]],
+    rules: Rules,
+    seasons: tuple[str, ...],
+) -> pd.DataFrame:
+    if not parts:
+        return pd.DataFrame({name: pd.Series(dtype=object) for name in HISTORY_COLUMNS})
+    facts = pd.concat(parts, ignore_index=True)
+    order = np.lexsort((facts["order"].to_numpy(), facts["site_id"].to_numpy().astype(str)))
+    facts = facts.iloc[order].reset_index(drop=True)
+    decide(facts, np.concatenate(ahead)[order], rules, seasons)
+    return facts[list(HISTORY_COLUMNS)]
+
+
+def _weights_table(
+    arrays: Panel,
+    sown: NDArray[np.intp],
+    controls: NDArray[np.intp],
+    weights: NDArray[np.float64],
+) -> pd.DataFrame:
+    site, place = np.nonzero(weights > 1e-6)
+    table = pd.DataFrame(
+        {
+            "site_id": arrays.site_ids[sown[site]],
+            "control_id": arrays.site_ids[controls[site, place]],
+            "weight": weights[site, place],
+        }
+    )
+    return table.sort_values(["site_id", "control_id"], ignore_index=True)

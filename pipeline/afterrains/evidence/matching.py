@@ -1,0 +1,233 @@
+"""Comparable ground: weights of the controls for each sown site, from before sowing only.
+
+A control weighs more the more it looked like the site before sowing: level and trend of the
+dry-season value, response to good and bad seasons, level in the rains, stratum, distance. All of
+the seasons before sowing are averaged, so that one bad season, for which a site may have been
+chosen, does not pick its controls. The weights stay spread over most controls: the contrast
+removes constant differences, and few controls cost more than a difference in level.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from afterrains.evidence.panel import Panel, SeasonTable
+
+__all__ = ["Match", "match_controls", "site_features"]
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.intp]
+
+MOST_CONTROLS = 60
+"""Controls that one site is compared with; more add next to nothing (sqrt(1 + 1/60) is 1.008)."""
+_SPREAD = 0.75  # share of the available controls that the weights must be worth
+_SITES_AT_ONCE = 1000
+
+
+@dataclass(frozen=True)
+class Match:
+    """Control weights of each target site.
+
+    `controls` (targets, k) are row numbers in the panel, `weights` (targets, k) sum to 1 in each
+    row or are all 0 where nothing is comparable; `balance` (targets,) is the largest absolute
+    standardised mean difference, `features` names what was compared, `differences`
+    (targets, features) holds each of them.
+    """
+
+    controls: Ints
+    weights: Floats
+    balance: Floats
+    features: tuple[str, ...]
+    differences: Floats
+
+    @property
+    def used(self) -> Ints:
+        """Number of controls with a weight."""
+        out: Ints = (self.weights > 0).sum(axis=1)
+        return out
+
+
+def site_features(
+    dry: SeasonTable, rains: SeasonTable, reference: Ints
+) -> tuple[list[str], Floats]:
+    """What sites are compared on, from the given (before-sowing) seasons.
+
+    Parameters
+    ----------
+    dry, rains : SeasonTable
+        The seasons before sowing of all sites; either may hold no season.
+    reference : array of int
+        Rows of the controls, whose mean gives the good and bad seasons.
+
+    Returns
+    -------
+    list of str, array (sites, features)
+        NaN where a site has too few seasons for a feature.
+    """
+    names, columns = [], []
+    for label, table in (("dry level", dry), ("rains level", rains)):
+        if np.isfinite(table.values).any():
+            names.append(label)
+            columns.append(_row_mean(table.values))
+    # A slope from fewer seasons is mostly noise, and matching on noise chooses lucky controls.
+    if dry.values.shape[1] >= 4:
+        season = _column_mean(dry.values[reference] - _row_mean(dry.values[reference])[:, None])
+        time = np.arange(dry.values.shape[1], dtype=float)
+        for label, regressor in (("dry response", season), ("dry trend", time)):
+            if np.isfinite(regressor).sum() >= 4 and np.nanstd(regressor) > 0:
+                names.append(label)
+                columns.append(_slopes(dry.values, regressor))
+    return names, np.column_stack(columns) if columns else np.empty((dry.values.shape[0], 0))
+
+
+def match_controls(
+    panel: Panel,
+    targets: Ints,
+    controls: Ints,
+    before: np.datetime64,
+    *,
+    spill_over_m: float = 0.0,
+) -> Match:
+    """Weigh the controls of sites that share their first sowing.
+
+    Parameters
+    ----------
+    panel : Panel
+    targets, controls : array of int
+        Rows of the panel. A target among the controls is never compared with itself.
+    before : datetime64
+        Only seasons up to this day are looked at.
+    spill_over_m : float
+        Controls whose rim lies closer than this to the target (sites taken as circles of their
+        area, `x` and `y` in metres) are not used; 0 uses all.
+
+    Returns
+    -------
+    Match
+        One row for each target, in their order.
+    """
+    names, features = site_features(panel.dry.until(before), panel.rains.until(before), controls)
+    spread = _scale(features, controls)
+    scaled = features / spread
+    k = min(MOST_CONTROLS, controls.size)
+    index = np.zeros((targets.size, k), dtype=np.intp)
+    weights = np.zeros((targets.size, k))
+    for start in range(0, targets.size, _SITES_AT_ONCE):
+        part = slice(start, min(start + _SITES_AT_ONCE, targets.size))
+        rows = targets[part]
+        distance = _distances(panel, scaled, rows, controls)
+        distance[_too_close(panel, rows, controls, spill_over_m)] = np.inf
+        distance[rows[:, None] == controls[None, :]] = np.inf
+        nearest = (
+            np.argpartition(distance, k - 1, axis=1)[:, :k]
+            if k < controls.size
+            else (np.broadcast_to(np.arange(controls.size), distance.shape))
+        )
+        index[part] = controls[nearest]
+        weights[part] = _kernel_weights(np.take_along_axis(distance, nearest, axis=1))
+    matched = (np.nan_to_num(scaled)[index] * weights[..., None]).sum(axis=1)
+    differences = np.where((weights.sum(axis=1) > 0)[:, None], scaled[targets] - matched, np.nan)
+    known = np.isfinite(differences)
+    balance = np.where(
+        known.any(axis=1),
+        np.max(np.where(known, np.abs(differences), -1.0), axis=1, initial=-1.0),
+        np.nan,
+    )
+    return Match(index, weights, balance, tuple(names), differences)
+
+
+def _row_mean(values: Floats) -> Floats:
+    """Mean over the seasons of each site; NaN where it has none."""
+    seen = np.isfinite(values)
+    count = seen.sum(axis=1)
+    total = np.where(seen, values, 0.0).sum(axis=1)
+    out: Floats = np.where(count > 0, total / np.maximum(count, 1), np.nan)
+    return out
+
+
+def _column_mean(values: Floats) -> Floats:
+    return _row_mean(values.T)
+
+
+def _slopes(values: Floats, regressor: Floats) -> Floats:
+    """Least-squares slope of each row on `regressor`; NaN with fewer than four values."""
+    seen = np.isfinite(values) & np.isfinite(regressor)
+    x = np.where(seen, regressor, np.nan)
+    x = np.where(seen, x - _row_mean(x)[:, None], 0.0)
+    y = np.where(seen, values - _row_mean(np.where(seen, values, np.nan))[:, None], 0.0)
+    sxx = (x * x).sum(axis=1)
+    ok = (seen.sum(axis=1) >= 4) & (sxx > 0)
+    out: Floats = np.where(ok, (x * y).sum(axis=1) / np.where(ok, sxx, 1.0), np.nan)
+    return out
+
+
+def _scale(features: Floats, controls: Ints) -> Floats:
+    """Standard deviation of each feature over the controls (1 where it does not vary)."""
+    if controls.size < 2 or features.shape[1] == 0:
+        return np.ones(features.shape[1])
+    among = features[controls]
+    middle = _column_mean(among)
+    count = np.isfinite(among).sum(axis=0)
+    total = np.nansum((among - middle) ** 2, axis=0)
+    sd = np.sqrt(total / np.maximum(count - 1, 1))
+    return np.where(np.isfinite(sd) & (sd > 0), sd, 1.0)
+
+
+def _distances(panel: Panel, scaled: Floats, rows: Ints, controls: Ints) -> Floats:
+    """Squared distance in standardised features, stratum and place; shape (rows, controls)."""
+    known = np.isfinite(scaled)
+    a, b = np.nan_to_num(scaled[rows]), np.nan_to_num(scaled[controls])
+    # An unknown feature counts as one standard deviation apart: it neither helps nor rules out.
+    shared = known[rows].astype(float) @ known[controls].astype(float).T
+    square = (
+        (a * a) @ known[controls].T.astype(float)
+        + known[rows].astype(float) @ (b * b).T
+        - 2 * a @ b.T
+    )
+    out: Floats = np.maximum(square, 0.0) + (scaled.shape[1] - shared)
+    out += (panel.stratum[rows][:, None] != panel.stratum[controls][None, :]) * 2.0
+    apart = _apart(panel, rows, controls)
+    typical = np.median(apart[np.isfinite(apart)]) if np.isfinite(apart).any() else 0.0
+    if typical > 0:
+        out += np.where(np.isfinite(apart), apart / typical, 1.0)
+    return out
+
+
+def _apart(panel: Panel, rows: Ints, controls: Ints) -> Floats:
+    """Distance between centres, in the units of x and y; NaN where unknown."""
+    out: Floats = np.hypot(
+        panel.x[rows][:, None] - panel.x[controls][None, :],
+        panel.y[rows][:, None] - panel.y[controls][None, :],
+    )
+    return out
+
+
+def _too_close(panel: Panel, rows: Ints, controls: Ints, spill_over_m: float) -> NDArray[np.bool_]:
+    if spill_over_m <= 0:
+        return np.zeros((rows.size, controls.size), dtype=bool)
+    radius = np.sqrt(np.nan_to_num(panel.area_ha) * 10_000 / np.pi)
+    rim = _apart(panel, rows, controls) - radius[rows][:, None] - radius[controls][None, :]
+    return np.nan_to_num(rim, nan=np.inf) < spill_over_m
+
+
+def _kernel_weights(distance: Floats) -> Floats:
+    """Gaussian weights of squared distances, as sharp as the wanted spread allows."""
+    usable = np.isfinite(distance)
+    count = usable.sum(axis=1)
+    nearest = np.min(np.where(usable, distance, np.inf), axis=1, initial=np.inf)
+    excess = np.where(usable, distance - np.where(count > 0, nearest, 0.0)[:, None], np.inf)
+    wanted = _SPREAD * count
+    low, high = np.full(count.shape, -12.0), np.full(count.shape, 12.0)  # log of the kernel width
+    for _ in range(30):
+        middle = (low + high) / 2
+        raw = np.exp(-excess / np.exp(middle)[:, None])
+        worth = raw.sum(axis=1) ** 2 / np.maximum((raw**2).sum(axis=1), 1e-300)
+        wide = worth >= wanted
+        high, low = np.where(wide, middle, high), np.where(wide, low, middle)
+    raw = np.where(usable, np.exp(-excess / np.exp(high)[:, None]), 0.0)
+    total = raw.sum(axis=1, keepdims=True)
+    out: Floats = np.where(total > 0, raw / np.where(total > 0, total, 1.0), 0.0)
+    return out

@@ -1,0 +1,42 @@
+"""The judging rule, frozen and digested, so that a changed rule cannot pass unnoticed."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from typing import Any
+
+from afterrains.evidence.matching import MOST_CONTROLS
+from afterrains.evidence.refusals import FEWEST_BEFORE, FEWEST_CONTROLS, LARGEST_IMBALANCE
+from afterrains.evidence.verdicts import Rules
+
+__all__ = ["specification"]
+
+
+def specification(rules: Rules, spill_over_m: float) -> dict[str, Any]:
+    """The rule as plain values, with the SHA-256 of its canonical JSON under `digest`."""
+    rule: dict[str, Any] = {
+        "outcome": "woody percent" if rules.woody_model else "dry-season greenness",
+        "error_rate": rules.error_rate,
+        "split": "half for a false gain, half for a false loss",
+        "judged_seasons": rules.judged_seasons,
+        "spending": "Lan-DeMets, O'Brien-Fleming kind, by seasons passed, union bound",
+        "false_discovery_rate": rules.false_discovery_rate,
+        "meaningful_gain": rules.meaningful_gain,
+        "growth": {
+            "starts_after_seasons": rules.growth.starts_after_seasons,
+            "full_after_seasons": rules.growth.full_after_seasons,
+        },
+        "contrast": "generalised least squares on half the growth ramp and half a step",
+        "controls": {
+            "weights": "similarity before sowing",
+            "most": MOST_CONTROLS,
+            "fewest": FEWEST_CONTROLS,
+            "largest_imbalance_sd": LARGEST_IMBALANCE,
+            "spill_over_m": spill_over_m,
+        },
+        "fewest_seasons_before": FEWEST_BEFORE,
+        "without_woody_model": "a gain whose rains flush rose too is at most grass-only",
+    }
+    text = json.dumps(rule, sort_keys=True, separators=(",", ":"))
+    return rule | {"digest": hashlib.sha256(text.encode()).hexdigest()}

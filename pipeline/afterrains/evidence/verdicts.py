@@ -1,0 +1,230 @@
+"""From gains and their uncertainty to the six words, season after season.
+
+Each row is a site at a season, with what was known then. The words, strongest first:
+not-assessable, loss, gain, grass-only, no-gain, too-early (contract section 4).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+from scipy import stats
+
+from afterrains.evidence.growth import GrowthCurve, ramp
+from afterrains.evidence.spending import nominal_levels
+
+__all__ = ["VERDICTS", "Rules", "decide", "detectable", "future_season"]
+
+Floats = NDArray[np.float64]
+
+VERDICTS = ("gain", "loss", "no-gain", "grass-only", "too-early", "not-assessable")
+POWER = 0.8
+
+
+@dataclass(frozen=True)
+class Rules:
+    """The judging rule, fixed before the results are seen."""
+
+    error_rate: float
+    judged_seasons: int
+    growth: GrowthCurve
+    meaningful_gain: float
+    false_discovery_rate: float
+    woody_model: bool
+
+    def levels(self, since: NDArray[np.intp]) -> Floats:
+        """One-sided level of a gain at each season since sowing; 0 once all is spent."""
+        table = np.append(nominal_levels(self.judged_seasons, self.error_rate / 2), 0.0)
+        out: Floats = table[np.minimum(since, self.judged_seasons + 1) - 1]
+        return out
+
+
+def detectable(se: Floats, df: Floats, level: Floats) -> Floats:
+    """Smallest true gain that a one-sided t-test at `level` sees with 80 % power.
+
+    By the normal approximation to the non-central t distribution, within 2 % of the exact value
+    from 2 degrees of freedom on (`afterrains.outlook.detectable_effect`); infinite at level 0.
+
+    References
+    ----------
+    Abramowitz, M. & Stegun, I. A. (1964). Handbook of Mathematical Functions, 26.7.10.
+    """
+    with np.errstate(invalid="ignore"):
+        critical = stats.t.isf(level, df)
+        wide = np.sqrt(1 + critical**2 / (2 * df))
+        out: Floats = se * (critical * (1 - 1 / (4 * df)) + stats.norm.ppf(POWER) * wide)
+    return np.where(level > 0, out, np.inf)
+
+
+def future_season(seasons: tuple[str, ...], ahead: int) -> str:
+    """Id of the dry season `ahead` seasons after the last of `seasons`.
+
+    The names of the last year's dry seasons repeat: '2025-dry' is followed by '2026-dry',
+    '2025-dry-1' by '2025-dry-2' where a year has two.
+    """
+    if ahead == 0:
+        return seasons[-1]
+    year, name = int(seasons[-1][:4]), seasons[-1][5:]
+    cycle: list[str] = []
+    for season in reversed(seasons):
+        if season[5:] in cycle:
+            break
+        cycle.insert(0, season[5:])
+    order = sorted(cycle)
+    place = order.index(name) + ahead
+    return f"{year + place // len(order)}-{order[place % len(order)]}"
+
+
+def decide(facts: pd.DataFrame, ahead: Floats, rules: Rules, seasons: tuple[str, ...]) -> None:
+    """Write `verdict`, `reason`, `p_value`, `detectable_gain` and `answer_by` into the facts.
+
+    Parameters
+    ----------
+    facts : DataFrame
+        Rows sorted by site and season, with `site_id, as_of, seasons_since_sowing, gain, gain_low,
+        gain_high, p_gain, p_loss, p_drop, se, df, q_value, grass_p, grass_crossed, refusal`.
+    ahead : array, shape (rows, seasons to come + 1)
+        Standard errors to come relative to today's.
+    rules : Rules
+    seasons : tuple of str
+        All dry seasons so far, in order.
+    """
+    since = facts["seasons_since_sowing"].to_numpy()
+    level = rules.levels(since)
+    refused = (facts["refusal"] != "").to_numpy()
+    se, df = facts["se"].to_numpy(), facts["df"].to_numpy()
+    half = rules.error_rate / 2
+    q = facts["q_value"].fillna(1.0).to_numpy()
+    p_gain, p_loss = facts["p_gain"].fillna(1.0).to_numpy(), facts["p_loss"].fillna(1.0).to_numpy()
+    discovered = q <= rules.false_discovery_rate
+    site = pd.factorize(facts["site_id"])[0]
+    # Half of the error rate of a loss goes to the slow kind, half to the sudden one.
+    crossed_gain = (p_gain <= level) & discovered & ~refused
+    crossed_loss = (p_loss <= level / 2) & discovered & ~refused
+    drop_level = half / 2 / rules.judged_seasons
+    fell = (facts["p_drop"].fillna(1.0).to_numpy() <= drop_level) & ~refused
+    fell &= since <= rules.judged_seasons
+    gain = crossed_gain | (_ever(crossed_gain, site) & (p_gain <= half) & discovered & ~refused)
+    lost = crossed_loss | (
+        _ever(crossed_loss | fell, site) & (p_loss <= half) & discovered & ~refused
+    )
+    loss = lost | (fell & ~gain)
+    gain &= ~loss
+    # One look, not the spent level: here a flush that is overlooked is the worse error.
+    greener = facts["grass_p"].fillna(1.0).to_numpy() <= rules.error_rate
+    flush = facts["grass_crossed"].to_numpy() & ~refused
+    unsure = gain & greener & (not rules.woody_model)
+    expected = ramp(since.astype(float), rules.growth)
+    equivalent = (
+        (facts["gain_high"].to_numpy() < rules.meaningful_gain) & (expected >= 1) & ~refused
+    )
+    equivalent &= ~gain & ~loss
+    grass = unsure | (flush & ~gain & ~loss)
+    seen_from = detectable(se, df, level)
+    facts["detectable_gain"] = np.where(np.isfinite(seen_from), seen_from, np.nan)
+    answer = _answers(facts, ahead, rules, seasons)
+    verdict = np.select(
+        [refused, loss, gain & ~unsure, grass, equivalent],
+        ["not-assessable", "loss", "gain", "grass-only", "no-gain"],
+        "too-early",
+    )
+    over = (verdict == "too-early") & (since >= rules.judged_seasons)
+    verdict = np.where(over, "not-assessable", verdict)
+    facts["verdict"] = verdict
+    facts["answer_by"] = np.where((verdict == "too-early"), answer, "")
+    facts["reason"] = _reasons(facts, rules, unsure, fell, crossed_gain, over, expected)
+
+
+def _ever(flag: NDArray[np.bool_], site: NDArray[np.intp]) -> NDArray[np.bool_]:
+    """Whether the flag was raised at this or an earlier season of the same site."""
+    out: NDArray[np.bool_] = pd.Series(flag).groupby(site).cummax().to_numpy()
+    return out
+
+
+def _answers(
+    facts: pd.DataFrame, ahead: Floats, rules: Rules, seasons: tuple[str, ...]
+) -> NDArray[np.object_]:
+    """First season to come in which a meaningful gain, grown as expected, would be seen."""
+    since = facts["seasons_since_sowing"].to_numpy()
+    se, df = facts["se"].to_numpy(), facts["df"].to_numpy()
+    out = np.full(len(facts), "", dtype=object)
+    steps = np.zeros(len(facts), dtype=int)
+    for step in range(1, ahead.shape[1]):
+        then = since + step
+        seen_from = detectable(se * ahead[:, step], df + step, rules.levels(then))
+        found = (seen_from <= rules.meaningful_gain * ramp(then.astype(float), rules.growth)) & (
+            then <= rules.judged_seasons
+        )
+        steps = np.where((steps == 0) & found, step, steps)
+    place = facts["as_of"].map({season: n for n, season in enumerate(seasons)}).to_numpy()
+    for last, step in {(int(a), int(b)) for a, b in zip(place, steps, strict=True) if b > 0}:
+        out[(place == last) & (steps == step)] = future_season(seasons[: last + 1], step)
+    return out
+
+
+def _reasons(
+    facts: pd.DataFrame,
+    rules: Rules,
+    unsure: NDArray[np.bool_],
+    fell: NDArray[np.bool_],
+    crossed: NDArray[np.bool_],
+    over: NDArray[np.bool_],
+    expected: Floats,
+) -> NDArray[np.object_]:
+    """One sentence a row."""
+    out = np.full(len(facts), "", dtype=object)
+    verdict = facts["verdict"].to_numpy()
+    answer = facts["answer_by"].to_numpy()
+    smallest = facts["detectable_gain"].to_numpy()
+    refusal = facts["refusal"].to_numpy()
+    season = facts["as_of"].to_numpy()
+    grass_known = facts["grass_p"].notna().to_numpy()
+    for row in range(len(facts)):
+        match verdict[row]:
+            case "not-assessable" if over[row]:
+                out[row] = (
+                    f"undecided after the {rules.judged_seasons} seasons planned: the noise is too"
+                    " large for these controls; more comparable controls, or pooling sites, would"
+                    " help"
+                )
+            case "not-assessable":
+                out[row] = refusal[row]
+            case "loss" if fell[row]:
+                out[row] = f"fell suddenly in {season[row]} against its own record and control"
+            case "loss":
+                out[row] = "less than comparable unsown ground, beyond chance"
+            case "gain":
+                out[row] = "more than comparable unsown ground, beyond chance"
+                if not crossed[row]:
+                    out[row] = "gain shown in an earlier season, and it still stands"
+                if not rules.woody_model and not grass_known[row]:
+                    out[row] += "; the rains flush is not known, so grass is not ruled out"
+            case "grass-only" if unsure[row]:
+                out[row] = (
+                    "greener in the dry season, but the rains flush rose too: without a woody model"
+                    " grass cannot be told from trees"
+                )
+            case "grass-only":
+                out[row] = "the rains flush rose against control, the dry season did not"
+            case "no-gain":
+                out[row] = "the sowing has had its time, and a meaningful gain is ruled out"
+            case _:
+                out[row] = _too_early(smallest[row], answer[row], rules, expected[row])
+    return out
+
+
+def _too_early(smallest: float, answer: str, rules: Rules, expected: float) -> str:
+    due = rules.meaningful_gain * expected
+    if not np.isfinite(smallest) or smallest > due:
+        text = f"a gain of {due:.3g}, as is to be expected by now, could not be seen yet"
+    else:
+        text = "neither a gain nor its absence is beyond chance yet"
+    if answer:
+        return f"{text}; it could by {answer}"
+    return (
+        f"{text}, nor within the {rules.judged_seasons} seasons planned with these controls"
+        " and this record"
+    )
