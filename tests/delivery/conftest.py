@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import socket
 from collections.abc import Callable
 from typing import Any
 
@@ -49,3 +50,14 @@ def filled() -> Filled:
         return frame.assign(**columns)
 
     return fill
+
+
+@pytest.fixture
+def offline(monkeypatch: pytest.MonkeyPatch) -> None:
+    """No connection can be opened: what passes here needs no network."""
+
+    def refuse(*_: Any, **__: Any) -> None:
+        raise AssertionError("a connection was opened")
+
+    monkeypatch.setattr(socket, "getaddrinfo", refuse)
+    monkeypatch.setattr(socket.socket, "connect", refuse)

@@ -100,11 +100,11 @@ def _colour_meaning(band: Band, dtype: np.dtype[Any], count: int) -> str:
 
 
 def _colour_table(parent: ElementTree.Element, band: Band) -> None:
-    """Colours of the classes; every code between and above them is transparent."""
-    colours = {each.value: (*each.colour, 255) for each in band.classes}
+    """Colours of the classes; TIFF has 256 of them, and every code that is no class is black."""
+    colours = {each.value: each.colour for each in band.classes}
     table = ElementTree.SubElement(parent, "ColorTable")
     for value in range(256):
-        parts = zip(("c1", "c2", "c3", "c4"), colours.get(value, (0, 0, 0, 0)), strict=True)
+        parts = zip(("c1", "c2", "c3"), colours.get(value, (0, 0, 0)), strict=True)
         ElementTree.SubElement(table, "Entry", {key: str(part) for key, part in parts})
 
 

@@ -79,7 +79,6 @@ def _resource(table: Table, names: set[str]) -> dict[str, Any]:
         "title": table.title,
         "description": f"One row is {table.row}.",
         "path": table.file,
-        "scheme": "file",
         "format": "csv",
         "mediatype": "text/csv",
         "encoding": "utf-8",

@@ -46,6 +46,11 @@ _ADDRESS = re.compile(
     r"([A-Za-z][A-Za-z0-9+.\-]*://)(?:[^/\s@'\"<>]*@)?([^\s?#'\"<>]*)(?:[?#][^\s'\"<>]*)?"
 )
 
+# An absolute path that opens the text or follows a space, quote or bracket; group 1 is its name.
+_LOCAL_PATH = re.compile(
+    r"(?:(?<=[\s'\"(<=])|^)(?:/|[A-Za-z]:[/\\])(?:[^\s'\"()<>/\\]+[/\\])+([^\s'\"()<>/\\]+)"
+)
+
 
 def write_manifest(
     folder: Path,
@@ -139,8 +144,17 @@ def refresh_manifest(folder: Path, *, leave_out: Iterable[str] = ()) -> Path:
 
 
 def without_secrets(text: str) -> str:
-    """The text with user names, query strings and fragments cut from every address in it."""
+    """The text with user names, query strings and fragments cut from every address in it.
+
+    What is glued to a query (a closing bracket, a comma) goes with it: better a bracket too few
+    than a signature too many.
+    """
     return _ADDRESS.sub(r"\1\2", text)
+
+
+def _told(text: str) -> str:
+    """Words of a failure without secrets and without this machine's folders."""
+    return _LOCAL_PATH.sub(r"\1", without_secrets(text))
 
 
 def _versions() -> dict[str, str]:
@@ -216,7 +230,7 @@ def _refusal(refusal: Refusal) -> dict[str, Any]:
         "collection": refusal.collection,
         "acquired": None if refusal.acquired is None else refusal.acquired.isoformat(),
         "reason": refusal.reason,
-        "detail": without_secrets(refusal.detail),
+        "detail": _told(refusal.detail),
     }
 
 
@@ -232,7 +246,7 @@ def _distinct(entries: Iterable[dict[str, Any]]) -> list[dict[str, Any]]:
 
 
 def _unreadable(reads: Iterable[tuple[str, str, str]]) -> list[dict[str, Any]]:
-    counts = Counter((scene, band, without_secrets(reason)) for scene, band, reason in reads)
+    counts = Counter((scene, band, _told(reason)) for scene, band, reason in reads)
     return [
         {"scene_id": scene, "band": band, "reason": reason, "reads": counts[scene, band, reason]}
         for scene, band, reason in sorted(counts)
