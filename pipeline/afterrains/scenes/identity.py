@@ -29,6 +29,8 @@ _S2_PRODUCT = re.compile(
 )
 _S2_BASELINE = re.compile(r"_N(\d{2})\.?(\d{2})(?:_|$|\.)")
 _S2_TILE = re.compile(r"(?:^|[_-])T?(\d{2}[C-X][A-Z]{2})(?:_|$)")
+# S2A_OPER_MSI_L2A_TL_2APS_20240108T121951_A044635_T34VEL
+_S2_TILE_PRODUCT = re.compile(r"S2[A-Z]_OPER_MSI_L\w{2}_TL_\w{4}_(\d{8}T\d{6})_A\d{6}_T")
 # LC08_L2SP_047027_20201204_20210313_02_T1
 _LANDSAT_PRODUCT = re.compile(r"L[A-Z]\d{2}_L\d[A-Z]{2}_(\d{6})_\d{8}_(\d{8})_\d{2}_")
 _NAME_PROPERTIES = (
@@ -110,13 +112,23 @@ def processed_at(names: Iterable[str], properties: Mapping[str, Any]) -> datetim
         if found:
             return found
     for name in names:
-        product, landsat = _S2_PRODUCT.search(name), _LANDSAT_PRODUCT.search(name)
-        stamp = product[4] if product else f"{landsat[2]}T000000" if landsat else None
+        stamp = _stamp(name)
         if stamp:
             try:
                 return datetime.strptime(stamp, "%Y%m%dT%H%M%S").replace(tzinfo=UTC)
             except ValueError:
                 continue
+    return None
+
+
+def _stamp(name: str) -> str | None:
+    """The processing time inside a product name."""
+    if product := _S2_PRODUCT.search(name):
+        return product[4]
+    if tile := _S2_TILE_PRODUCT.search(name):
+        return tile[1]
+    if landsat := _LANDSAT_PRODUCT.search(name):
+        return f"{landsat[2]}T000000"
     return None
 
 

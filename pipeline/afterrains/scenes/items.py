@@ -30,7 +30,7 @@ from afterrains.scenes.offset import (
     decide_numbers,
     stated_numbers,
 )
-from afterrains.scenes.profiles import Profile, Profiles
+from afterrains.scenes.profiles import BandRule, Profile, Profiles
 
 __all__ = ["ItemSource", "UnsafeReferenceError", "resolve", "scene_from_item", "without_query"]
 
@@ -248,7 +248,7 @@ def _bands(
     found: dict[str, BandAsset] = {}
     notes: set[str] = set()
     for band, rule in profile.bands.items():
-        key = next((name for name in rule.asset_names(sensor) if name in assets), None)
+        key = _asset_key(assets, rule, sensor)
         if key is None:
             continue
         numbers, resolution, href = _asset(assets[key], key, source)
@@ -274,6 +274,31 @@ def _bands(
         _, resolution, href = _asset(assets[key], key, source)
         found[place.band] = BandAsset(href, 1.0, 0.0, None, resolution or place.resolution_m)
     return found, tuple(sorted(notes))
+
+
+def _asset_key(assets: Mapping[str, Any], rule: BandRule, sensor: str) -> str | None:
+    """The name of the asset that holds a band: by the profile's names, else by common name."""
+    for name in rule.asset_names(sensor):
+        if name in assets:
+            return name
+    if rule.common_name is None:
+        return None
+    same = [key for key, asset in assets.items() if _common_name(asset) == rule.common_name]
+    return same[0] if len(same) == 1 else None
+
+
+def _common_name(asset: Any) -> str | None:
+    """STAC's common name of a single-band data asset; None for pictures and several bands."""
+    if not isinstance(asset, Mapping):
+        return None
+    roles = asset.get("roles", ["data"])
+    bands = asset.get("eo:bands", asset.get("bands"))
+    if not isinstance(roles, list) or "data" not in roles:
+        return None
+    if not isinstance(bands, list) or len(bands) != 1 or not isinstance(bands[0], Mapping):
+        return None
+    name = bands[0].get("common_name", bands[0].get("eo:common_name"))
+    return name if isinstance(name, str) else None
 
 
 def _asset(asset: Any, key: str, source: ItemSource) -> tuple[Any, float | None, str]:
@@ -302,12 +327,10 @@ def _grid(
     assets = _mapping(item.get("assets"), "assets")
     grids = []
     for rule in profile.bands.values():
-        for key in rule.asset_names(sensor):
-            asset = assets.get(key)
-            if isinstance(asset, Mapping):
-                grid = _stated_grid({**properties, **asset})
-                grids += [grid] if grid else []
-                break
+        key = _asset_key(assets, rule, sensor)
+        if key is not None and isinstance(assets[key], Mapping):
+            grid = _stated_grid({**properties, **assets[key]})
+            grids += [grid] if grid else []
     return min(grids, key=lambda grid: grid.resolution_m, default=None)
 
 

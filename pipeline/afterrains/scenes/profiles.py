@@ -57,7 +57,15 @@ class SensorAssets(_Table):
 class BandRule(_Asset):
     """Where one of our bands is found."""
 
+    common_name: _Slug | None = None
+    """STAC's common name, by which the asset is found where no name of `assets` is there."""
     by_sensor: tuple[SensorAssets, ...] = ()
+
+    @model_validator(mode="after")
+    def _one_band(self) -> Self:
+        if self.common_name == "rededge":
+            raise ValueError("common_name rededge is shared by three bands and finds none of them")
+        return self
 
     def asset_names(self, sensor: str) -> tuple[str, ...]:
         """Asset names to try for this sensor, in order."""

@@ -124,7 +124,7 @@ def _whole_shift(transform: Affine, geobox: GeoBox) -> tuple[int, int] | None:
     own = geobox.affine
     if abs(transform.a / own.a - 1) > _TINY or abs(transform.e / own.e - 1) > _TINY:
         return None
-    column, row = ~own * (transform.c, transform.f)
+    column, row = (transform.c - own.c) / own.a, (transform.f - own.f) / own.e
     if abs(column - round(column)) > _TINY or abs(row - round(row)) > _TINY:
         return None
     return round(row), round(column)

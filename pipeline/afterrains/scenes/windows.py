@@ -152,13 +152,14 @@ def _needed(dataset: Any, geobox: GeoBox) -> Window | None:
         bounds = transform_bounds(target, dataset.crs, *bounds, densify_pts=21)
     if not np.isfinite(bounds).all():
         return None
-    left, top = ~dataset.transform * (bounds[0], bounds[3])
-    right, bottom = ~dataset.transform * (bounds[2], bounds[1])
+    grid = dataset.transform
+    left, right = (bounds[0] - grid.c) / grid.a, (bounds[2] - grid.c) / grid.a
+    top, bottom = (bounds[3] - grid.f) / grid.e, (bounds[1] - grid.f) / grid.e
     # Where pixels of the window are larger than the file's, resampling reaches that much further.
-    reach = _PAD_PIXELS + int(np.ceil(abs(geobox.resolution.x / dataset.transform.a)))
+    reach = _PAD_PIXELS + int(np.ceil(abs(geobox.resolution.x / grid.a)))
     if dataset.crs != target:
         reach += 2
-    elif _on_grid((left, top, right, bottom)) and _same_size(geobox, dataset.transform):
+    elif _on_grid((left, top, right, bottom)) and _same_size(geobox, grid):
         reach = 0
     x0, y0 = max(0, int(np.floor(left + _TINY)) - reach), max(0, int(np.floor(top + _TINY)) - reach)
     x1 = min(dataset.width, int(np.ceil(right - _TINY)) + reach)
