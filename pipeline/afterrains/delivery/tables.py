@@ -197,13 +197,18 @@ SOWING_RAIN = Table(
         Column("first_effective_rain_on", "date",
                "First day of rain that can wake the seed; empty where none has come yet.", "day"),
         Column("days_waited", "integer", "Days from sowing to that rain.", "days", minimum=0),
-        _number("rain_30d_mm", "mm", "Rain of the 30 days from that day on.",
+        _number("rain_30d_mm", "mm",
+                "Rain of the 30 days after that day; empty until they are past.",
                 decimals=1, minimum=0),
         Column("longest_dry_spell_30d", "integer",
-               "Longest run of dry days in those 30 days.", "days", minimum=0, maximum=30),
+               "Longest run of dry days in those 30 days; empty until they are past.",
+               "days", minimum=0, maximum=30),
         _number("rains_spi", "standard deviations", "SPI of that rainy season.", decimals=2),
         Column("start", "string", "`good`: rain came and held; `broken`: a dry spell followed; "
-               "`none yet`: no effective rain so far.", enum=("good", "broken", "none yet")),
+               "`none yet`: no effective rain so far; empty where the record cannot say yet.",
+               enum=("good", "broken", "none yet")),
+        _count("missing_days", "Days without a rain figure from sowing to the last day looked at; "
+               "rain may have fallen on them."),
     ),
     # No primary key: a site may be sown twice on one day, with two mixes or two methods.
     order=("site_id", "sown_on"),
