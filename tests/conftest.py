@@ -53,6 +53,13 @@ def computing_forbidden() -> Callable[[], AbstractContextManager[None]]:
     return _forbidden
 
 
+def pytest_configure(config: pytest.Config) -> None:
+    """Pass over what libraries warn of among themselves; our own warnings stay errors."""
+    # rasterio 1.4 multiplies affine transforms in the way that affine 3 means to give up.
+    matmul = "ignore:Use `@` matmul instead:PendingDeprecationWarning"
+    config.addinivalue_line("filterwarnings", matmul)
+
+
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     """Mark every test that asks for the real scenes, so that `-m "not real"` leaves it out."""
     for item in items:

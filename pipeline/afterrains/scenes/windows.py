@@ -35,18 +35,22 @@ _PAD_PIXELS = 2  # beyond the window, so that resampling does not depend on wher
 _SECRET = re.compile(r"\?[^\s'\"]*")
 
 
-def gdal_settings() -> dict[str, str | int]:
+def gdal_settings(*, afresh: bool = False) -> dict[str, str | int]:
     """GDAL's settings for reading.
 
-    No look-ups of neighbouring files, which multiply requests; no answer remembered once a file is
-    closed, because GDAL also remembers that a file "does not exist" after a passing failure; time
-    limits on every request. GDAL_NUM_THREADS stays unset: threads inside GDAL over HTTP have
-    written wrong pixels without an error before GDAL 3.11.
+    No look-ups of neighbouring files, which multiply requests, and time limits on every request.
+    GDAL_NUM_THREADS stays unset: threads inside GDAL over HTTP have written wrong pixels without
+    an error before GDAL 3.11.
+
+    `afresh` is for a new try after a failure: nothing that GDAL remembers of a file is used, and
+    nothing is kept. After one failure it would go on to say that the file does not exist, without
+    asking. It costs one more request a file, so the first try goes without.
     """
+    again = {"CPL_VSIL_CURL_NON_CACHED": "/vsicurl/:/vsis3/:/vsigs/:/vsiaz/:/vsiadls/"}
     return {
+        **(again if afresh else {}),
         "GDAL_DISABLE_READDIR_ON_OPEN": "EMPTY_DIR",
         "GDAL_CACHEMAX": 64,
-        "CPL_VSIL_CURL_NON_CACHED": "/vsicurl/:/vsis3/:/vsigs/:/vsiaz/:/vsiadls/",
         "GDAL_HTTP_CONNECTTIMEOUT": 20,
         "GDAL_HTTP_TIMEOUT": 120,
         "GDAL_HTTP_LOW_SPEED_TIME": 30,
@@ -108,7 +112,7 @@ def read_window(
     reason = ""
     for attempt in range(1, patience.tries + 1):
         try:
-            with rasterio.Env(**gdal_settings()), _logged_errors() as logged:
+            with rasterio.Env(**gdal_settings(afresh=attempt > 1)), _logged_errors() as logged:
                 reading = _read_once(href, geobox)
             if not logged:
                 return reading
