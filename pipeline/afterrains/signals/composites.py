@@ -8,6 +8,7 @@ looks alone.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from functools import lru_cache
 
@@ -107,12 +108,14 @@ def season_composites(
     Raises
     ------
     ValueError
-        If the lengths differ or "time" is split into chunks.
+        If the lengths differ, no date has a season, or "time" is split into chunks.
     """
     if len(season) != index.sizes["time"]:
         raise ValueError(f"{len(season)} seasons for {index.sizes['time']} dates")
     require_whole_time(index)
     codes, names = pd.factorize(np.asarray(season, object))  # a missing season gets the code -1
+    if not len(names):
+        raise ValueError("no date lies in a season")
 
     def by_season(values: NDArray[np.floating]) -> tuple[NDArray[np.generic], ...]:
         dates_first = np.moveaxis(values, -1, 0)
@@ -154,7 +157,8 @@ def _flat(stack: NDArray[np.floating]) -> NDArray[np.float32]:
     """The stack as float32 of shape (time, pixels), without a copy where it is that already."""
     if len(stack) > np.iinfo(np.uint16).max:
         raise ValueError(f"{len(stack)} dates are more than the count can hold")
-    return np.ascontiguousarray(stack.reshape(len(stack), -1), np.float32)
+    n_pixels = math.prod(stack.shape[1:])  # not -1, which a stack without dates cannot give
+    return np.ascontiguousarray(stack.reshape(len(stack), n_pixels), np.float32)
 
 
 @lru_cache(maxsize=256)
@@ -215,7 +219,7 @@ def _quantiles(
                 else:
                     place = probabilities[q] * (n - 1)
                     below = int(place)
-                    a = float(block[below, c])
-                    b = float(block[min(below + 1, n - 1), c])
+                    a = np.float64(block[below, c])
+                    b = np.float64(block[min(below + 1, n - 1), c])
                     values[q, start + c] = a + (b - a) * (place - below)
     return values, count
