@@ -51,7 +51,7 @@ _CONTRACT = {
     "seasons": "site_id, role, season, kind, start, end, rain_mm, spi, clear_dates, "
     "clear_fraction, ndvi_median, ndvi_low, ndvi_high, nbr_median, nbr_low, nbr_high, "
     "woody_percent, woody_low, woody_high, control_ndvi_median, control_nbr_median, "
-    "control_woody_percent, difference",
+    "control_woody_percent, difference, judged_value, control_judged_value",
 }
 
 

@@ -332,6 +332,11 @@ def seasons_table(indices: Sequence[str]) -> Table:
             _percent("control_woody_percent", "The same, weighted mean of the site's controls."),
             _number("difference", "as the judged outcome",
                     "The judged outcome: the site minus its weighted controls, this season."),
+            _number("judged_value", "as the judged outcome",
+                    "The value that was judged: the season's mean over dates that all sites share "
+                    "as far as they can, so that clouds at one site do not move it."),
+            _number("control_judged_value", "as the judged outcome",
+                    "The same, weighted mean of the site's controls."),
         ),
         primary_key=("site_id", "season"),
         order=("site_id", "start", "season"),
