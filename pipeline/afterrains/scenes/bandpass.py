@@ -22,7 +22,7 @@ from collections.abc import Mapping
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["SETS", "adjust_bandpass", "can_adjust"]
+__all__ = ["SETS", "adjust_bandpass"]
 
 _Coefficients = Mapping[str, tuple[float, float]]
 
@@ -64,15 +64,12 @@ SETS: Mapping[str, _Coefficients] = {
 """(slope, intercept) to OLI by set and band; red edge and Sentinel-2's B08 have none."""
 
 
-def can_adjust(band: str, set_name: str) -> bool:
-    """Whether a set holds coefficients for a band."""
-    return band in SETS[set_name]
-
-
 def adjust_bandpass(
     reflectance: NDArray[np.float32], band: str, set_name: str
 ) -> NDArray[np.float32]:
-    """Reflectance as OLI would have seen it.
+    """Reflectance as OLI would have seen it; NaN in a band that the set has no coefficients for.
+
+    An index must not mix adjusted and unadjusted bands.
 
     Parameters
     ----------
@@ -82,14 +79,6 @@ def adjust_bandpass(
         Our band name.
     set_name : str
         A key of `SETS`.
-
-    Raises
-    ------
-    ValueError
-        If the set has no coefficients for the band: mixing adjusted and unadjusted bands in one
-        index would bend it.
     """
-    if not can_adjust(band, set_name):
-        raise ValueError(f"the band-pass set {set_name!r} has no coefficients for {band!r}")
-    slope, intercept = SETS[set_name][band]
+    slope, intercept = SETS[set_name].get(band, (np.nan, np.nan))
     return (np.float32(slope) * reflectance + np.float32(intercept)).astype(np.float32)

@@ -183,12 +183,15 @@ class Profile(_Table):
     saturation: Saturation | None = None
     bandpass: dict[str, str] = Field(default_factory=dict)
     """Named set of band-pass coefficients for each sensor that needs one."""
+    bandpass_from: dict[str, str] = Field(default_factory=dict)
+    """When band passes are adjusted: the band to read in place of another, as nir: nir08."""
 
     @model_validator(mode="after")
     def _known(self) -> Self:
-        unknown = sorted(set(self.bands) - set(BANDS))
+        swapped = {*self.bandpass_from, *self.bandpass_from.values()}
+        unknown = sorted({*self.bands, *swapped} - set(BANDS))
         if unknown:
-            raise ValueError(f"bands names {', '.join(unknown)}; known are {', '.join(BANDS)}")
+            raise ValueError(f"its bands name {', '.join(unknown)}; known are {', '.join(BANDS)}")
         sets = sorted(set(self.bandpass.values()) - set(SETS))
         if sets:
             raise ValueError(f"bandpass names {', '.join(sets)}; known are {', '.join(SETS)}")

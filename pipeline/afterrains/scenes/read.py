@@ -63,8 +63,9 @@ def read_overpass(
     dilation_m : float
         How far cloud and shadow are widened.
     adjust_bandpasses : bool
-        Adjust reflectance to OLI where the profile names coefficients for the sensor; a band
-        without coefficients is then NaN, so that no index mixes adjusted and unadjusted bands.
+        Adjust reflectance to OLI where the profile names coefficients for the sensor, from the
+        narrow near infrared where the profile says so; a band without coefficients is then NaN, so
+        that no index mixes adjusted and unadjusted bands.
     patience : Patience, optional
         Tries and pauses of failed reads.
 
@@ -147,7 +148,7 @@ def _add(
     wanted = mask.clear & ~canvas.clear
     covered = mask.covered
     if wanted.any():
-        read, failed = tile.bands(bands)
+        read, failed = tile.bands(bands, adjust=adjust)
         for band, reason in failed:
             canvas.fail(scene_id, band, reason)
         doubt = _offset_doubt(tile.profile, read, wanted)
@@ -161,6 +162,7 @@ def _add(
             canvas.lost |= covered
             return
         if read:
+            # Before adjusting, which may leave a band without values on purpose.
             has_value = np.isfinite(list(read.values()))
             wanted &= has_value.all(axis=0)
             # A mask can reach past the edge of the bands; ground without any number is no ground.
@@ -168,19 +170,12 @@ def _add(
         else:
             wanted = np.zeros_like(wanted) if failed else wanted
         for band, values in read.items():
-            adjusted = _adjusted(values, band, tile, adjust)
+            adjusted = tile.adjusted(values, band) if adjust else values
             canvas.reflectance[band][wanted] = adjusted[wanted]
         canvas.clear |= wanted
     canvas.covered |= covered
     if covered.any():
         canvas.scenes[scene_id] = bool(wanted.any())
-
-
-def _adjusted(
-    values: NDArray[np.float32], band: str, tile: _Tile, adjust: bool
-) -> NDArray[np.float32]:
-    set_name = tile.profile.bandpass.get(tile.scene.sensor) if adjust else None
-    return values if set_name is None else adjust_bandpass(values, band, set_name)
 
 
 def _offset_doubt(
@@ -226,15 +221,28 @@ class _Tile:
         found = read_mask(codes, rule, pixel_m=pixel_m, widen_m=dilation_m)
         return _coarser(found, fine)
 
+    def adjusted(self, values: NDArray[np.float32], band: str) -> NDArray[np.float32]:
+        """Reflectance as OLI would have seen it, where coefficients are named for the sensor."""
+        set_name = self.profile.bandpass.get(self.scene.sensor)
+        if set_name is None:
+            return values
+        return adjust_bandpass(values, self._source(band, adjust=True), set_name)
+
+    def _source(self, band: str, *, adjust: bool) -> str:
+        """The band whose file is read for a band."""
+        if adjust and self.scene.sensor in self.profile.bandpass:
+            return self.profile.bandpass_from.get(band, band)
+        return band
+
     def bands(
-        self, bands: Sequence[str]
+        self, bands: Sequence[str], *, adjust: bool
     ) -> tuple[dict[str, NDArray[np.float32]], list[tuple[str, str]]]:
         """Reflectance on the analysis grid of the bands that the scene has, and failures."""
         read: dict[str, NDArray[np.float32]] = {}
         failed: list[tuple[str, str]] = []
         saturated = self._saturated(failed)
         for band in bands:
-            asset = self.scene.bands.get(band)
+            asset = self.scene.bands.get(self._source(band, adjust=adjust))
             if asset is None:
                 continue
             try:
