@@ -119,8 +119,20 @@ def projected_coordinates_out_of_reach(folder: Path) -> list[str]:
     frame.to_file(folder / "sites.gpkg")
     _name_sites(folder, "sites.gpkg")
     return [
+        "error site-outside-world sites.gpkg: feature 2 (site_id 'ridge'): lies outside the world; "
+        "check the coordinates and the CRS that the file declares"
+    ]
+
+
+@_case
+def projected_coordinates_that_proj_cannot_place(folder: Path) -> list[str]:
+    frame = _sites(folder).to_crs("ESRI:54009")
+    frame.loc[1, "geometry"] = box(5e7, 5e7, 6e7, 6e7)
+    frame.to_file(folder / "sites.gpkg")
+    _name_sites(folder, "sites.gpkg")
+    return [
         "error site-outside-world sites.gpkg: feature 2 (site_id 'ridge'): its coordinates lie "
-        "outside WGS 84 / UTM zone 30N; check the coordinates and the CRS that the file declares"
+        "outside World_Mollweide; check the coordinates and the CRS that the file declares"
     ]
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from pathlib import Path
 
 import geopandas as gpd
@@ -17,7 +18,7 @@ scenes: {catalogue: catalog.json, start: 2017-01-01, end: 2025-12-31}
 """
 
 
-def squares(count: int, *, west: float = -2.0, south: float = 14.0) -> gpd.GeoDataFrame:
+def _squares(count: int, *, west: float = -2.0, south: float = 14.0) -> gpd.GeoDataFrame:
     """`count` squares of some 300 m in a row, a kilometre apart; two of three are controls."""
     return gpd.GeoDataFrame(
         {
@@ -35,7 +36,13 @@ def squares(count: int, *, west: float = -2.0, south: float = 14.0) -> gpd.GeoDa
 @pytest.fixture
 def sites_frame() -> gpd.GeoDataFrame:
     """Nine squares: three sown, six controls."""
-    return squares(9)
+    return _squares(9)
+
+
+@pytest.fixture
+def squares() -> Callable[..., gpd.GeoDataFrame]:
+    """Makes such a row of squares: `squares(count, west=…, south=…)`."""
+    return _squares
 
 
 @pytest.fixture

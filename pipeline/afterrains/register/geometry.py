@@ -18,6 +18,8 @@ __all__ = ["REPAIR_TOLERANCE", "polygon_parts", "sound_polygon"]
 REPAIR_TOLERANCE = 0.001
 """Largest relative change of area by a repair that is still accepted; our own choice."""
 
+# No projection in metres puts a place on Earth farther from its origin.
+_FARTHEST_M = 1e8
 _IN_DEGREES = (-180.0, -90.0, 180.0, 90.0)
 
 
@@ -87,7 +89,11 @@ def _possible_place(
         found.error(where, "has coordinates that are not numbers", mend, "site-nan-coordinates")
         return False
     if not in_degrees:
-        return True
+        if np.abs(points).max() <= _FARTHEST_M:
+            return True
+        mend = "check the coordinates and the CRS that the file declares"
+        found.error(where, "lies outside the world", mend, "site-outside-world")
+        return False
     west, south, east, north = geometry.bounds
     if not _within(west, south, east, north):
         what = f"lies outside the world (longitude {west:g} to {east:g}, latitude {south:g} to "

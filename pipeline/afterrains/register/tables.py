@@ -69,6 +69,7 @@ def read_csv_strict(
     """
     found = FindingList(path.name)
     text = _decoded(path, largest_bytes, found)
+    _refuse_other_delimiter(text, required, found)
     rows = _rows(text, found)
     if not rows:
         found.error("", "is empty", f"give it a header row: {','.join(required)}", "table-empty")
@@ -160,7 +161,6 @@ def _columns(
 ) -> dict[str, int]:
     """Where each known column stands; raises if a required one is missing or one stands twice."""
     known = [*required, *optional]
-    _refuse_other_delimiter(header, where, required, found)
     places: dict[str, int] = {}
     extra: list[str] = []
     for place, written in enumerate(header):
@@ -192,13 +192,15 @@ def _columns(
     return places
 
 
-def _refuse_other_delimiter(
-    header: list[str], where: str, required: Sequence[str], found: FindingList
-) -> None:
-    whole = ",".join(header)
+def _refuse_other_delimiter(text: str, required: Sequence[str], found: FindingList) -> None:
+    """Look at the header before it is parsed: quotes around other delimiters are no CSV at all."""
+    lines = text.split("\n", 20)[:20]
+    number, header = next(((at, line) for at, line in enumerate(lines, 1) if line.strip()), (1, ""))
     for delimiter, words in _OTHER_DELIMITERS.items():
-        parts = {_folded(part.strip().strip('"')) for part in whole.split(delimiter)}
-        if len(parts) > 1 and set(required) & parts and not set(required) <= set(header):
+        parts = [_folded(part.strip().strip('"')) for part in header.split(delimiter)]
+        by_commas = {_folded(part.strip().strip('"')) for part in header.split(",")}
+        if len(parts) > 1 and set(required) & set(parts) and not set(required) & by_commas:
+            where = f"{row_label(number)} (header)"
             what = f"its cells are parted by {words}, not commas"
             mend = f"{_SAVE_AS}, with decimal points"
             raise _fatal(found, where, what, mend, "table-delimiter")

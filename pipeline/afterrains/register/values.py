@@ -22,7 +22,7 @@ _NUMBER = re.compile(r"[+-]?(\d+(\.\d*)?|\.\d+)([eE][+-]?\d{1,3})?", re.ASCII)
 _DECIMAL_COMMA = re.compile(r"[+-]?\d+,\d+", re.ASCII)
 _GROUPED = re.compile(r"[+-]?\d{1,3}([ ,.'’\u00a0\u202f]\d{3})+([.,]\d+)?", re.ASCII)
 _WITH_UNIT = re.compile(r"([+-]?\d+(?:\.\d+)?)\s*([^\W\d].*|%|€|\$)")
-_THREE_PARTS = re.compile(r"(\d{1,4})[/.\- ](\d{1,2})[/.\- ](\d{2,4})", re.ASCII)
+_THREE_PARTS = re.compile(r"(\d{1,2}|\d{4})[/.\- ](\d{1,2})[/.\- ](\d{1,2}|\d{4})", re.ASCII)
 _SERIAL = re.compile(r"\d{5}(\.0+)?", re.ASCII)
 # Day 0 of spreadsheets that follow the 1900 date system, for days after February 1900
 # (ISO/IEC 29500-1, 18.17.4.1).
