@@ -24,7 +24,7 @@ format: .venv/.dev-ready
 # The published descriptions, written from the same definitions the code runs on.
 schema: .venv/.run-ready
 	$(BIN)/python -m afterrains.programme > configs/programme.schema.json
-	$(BIN)/python -m afterrains.delivery.dictionary > docs/data-dictionary.md
+	$(BIN)/python -m afterrains.delivery.dictionary docs/data-dictionary.md
 
 # Newest versions that pyproject.toml allows, with hashes, for every platform; no index address.
 lock: .venv/.dev-ready

@@ -11,6 +11,11 @@ from typing import Any, NoReturn
 import dask
 import numpy as np
 import pytest
+from hypothesis import settings
+
+# The same examples in every run, and no clock: a busy machine must not fail a property.
+settings.register_profile("steady", deadline=None, derandomize=True)
+settings.load_profile("steady")
 
 _PROJECT = Path(__file__).resolve().parent.parent
 

@@ -90,6 +90,14 @@ class Ledger:
         finally:
             shutil.rmtree(draft, ignore_errors=True)
 
+    def forget(self, key: str) -> None:
+        """Delete finished work that is to be done again."""
+        place = self.place(key)
+        doomed = Path(tempfile.mkdtemp(prefix=".draft-", dir=place.parent))
+        # One rename first: a kill in mid-deletion must not leave half a folder that looks whole.
+        os.replace(place, doomed / "work")
+        shutil.rmtree(doomed, ignore_errors=True)
+
     def sweep(self) -> None:
         """Delete the drafts that a killed run left; call only while holding `only_run`."""
         for draft in self.folder.glob("*/.draft-*"):

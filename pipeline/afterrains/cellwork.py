@@ -1,0 +1,195 @@
+"""One task: a cell of ground through one season, from scenes to a small table and small rasters.
+
+The task reads each overpass of the season once, one at a time, and keeps only what later stages
+need: the polygon series of its sites and per-pixel composites of the season. Its result depends on
+nothing but the task, so its key names it and a worker anywhere gives the same bytes.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from datetime import date
+from typing import Any
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import shapely
+from numpy.typing import NDArray
+
+from afterrains.ledger import Ledger, key_of
+from afterrains.scenes import Cell, Observation, Overpass, Profiles, read_overpass
+from afterrains.signals.composites import natural_colour, season_composite
+from afterrains.signals.indices import available, compute
+from afterrains.signals.series import polygon_series
+
+__all__ = [
+    "COMPOSITE_INDEX",
+    "CellResult",
+    "CellTask",
+    "load_composites",
+    "load_series",
+    "perform",
+    "recorded",
+]
+
+COMPOSITE_INDEX = "ndvi"
+# Raise when the meaning of a task's result changes, so that older results are not taken for new.
+_METHOD = 1
+_PICTURE_BANDS = ("red", "green", "blue")
+
+
+@dataclass(frozen=True)
+class CellTask:
+    """Everything the result of one cell and season depends on."""
+
+    cell: Cell
+    cores: Mapping[str, bytes]
+    """WKB of each site's polygon inside its margin, in the analysis CRS, by site_id."""
+    season: str
+    kind: str
+    start: date
+    end: date
+    observe_from: date
+    """First day whose scenes enter the composites; earlier days enter the series only."""
+    overpasses: tuple[Overpass, ...]
+    bands: tuple[str, ...]
+    indices: tuple[str, ...]
+    dilation_m: float
+    profiles: Profiles
+    """Profiles of the programme's collections."""
+
+    @property
+    def key(self) -> str:
+        """Digest of the task: equal tasks, equal results."""
+        box = self.cell.geobox
+        return key_of(
+            _METHOD,
+            [str(box.crs), list(box.affine)[:6], list(box.shape)],
+            dict(self.cores),
+            [self.season, self.kind, self.start, self.end, self.observe_from],
+            [_identity(overpass) for overpass in self.overpasses],
+            [self.bands, self.indices, self.dilation_m],
+            [profile.model_dump_json() for profile in self.profiles],
+        )
+
+
+@dataclass(frozen=True)
+class CellResult:
+    """What one task reports back; its tables and rasters lie in the ledger under `key`."""
+
+    key: str
+    cell_id: str
+    season: str
+    rows: int
+    unreadable: tuple[tuple[str, str, str], ...]
+    """(scene_id, band, reason) of every read that failed for good."""
+
+
+def perform(task: CellTask, ledger: Ledger) -> CellResult:
+    """Do the task and record it; a failed read is reported in the result, never zero.
+
+    Raises
+    ------
+    OutputError
+        If the result cannot be written.
+    """
+    index_stack: list[NDArray[np.float32]] = []
+    picture_stack: list[NDArray[np.float32]] = []
+    unreadable: list[tuple[str, str, str]] = []
+
+    def looked_at() -> Iterator[Observation]:
+        for overpass in task.overpasses:
+            seen = read_overpass(
+                overpass, task.cell.geobox, task.bands, task.profiles, dilation_m=task.dilation_m
+            )
+            unreadable.extend(seen.unreadable)
+            if seen.date >= task.observe_from:
+                if COMPOSITE_INDEX in available(seen.reflectance):
+                    index_stack.append(
+                        np.asarray(compute(COMPOSITE_INDEX, seen.reflectance), dtype=np.float32)
+                    )
+                if all(band in seen.reflectance for band in _PICTURE_BANDS):
+                    picture_stack.append(np.stack([seen.reflectance[b] for b in _PICTURE_BANDS]))
+            yield seen
+
+    sites = gpd.GeoDataFrame(
+        {"site_id": list(task.cores)},
+        geometry=[shapely.from_wkb(core) for core in task.cores.values()],
+        crs=str(task.cell.geobox.crs),
+    )
+    series = polygon_series(looked_at(), task.cell.geobox, sites, task.indices)
+    composites = _composites(index_stack, picture_stack, tuple(task.cell.geobox.shape))
+    result = CellResult(
+        task.key, task.cell.cell_id, task.season, len(series), tuple(sorted(set(unreadable)))
+    )
+    with ledger.record(task.key) as folder:
+        series.to_parquet(folder / "series.parquet", index=False)
+        np.savez_compressed(folder / "composites.npz", allow_pickle=False, **composites)
+        (folder / "result.json").write_text(
+            json.dumps({"unreadable": result.unreadable, "rows": result.rows}), encoding="utf-8"
+        )
+    return result
+
+
+def recorded(task: CellTask, ledger: Ledger) -> CellResult | None:
+    """The result of an earlier run, or None where there is none."""
+    if not ledger.has(task.key):
+        return None
+    text = (ledger.place(task.key) / "result.json").read_text(encoding="utf-8")
+    stored: dict[str, Any] = json.loads(text)
+    unreadable = tuple((str(s), str(b), str(r)) for s, b, r in stored["unreadable"])
+    return CellResult(task.key, task.cell.cell_id, task.season, int(stored["rows"]), unreadable)
+
+
+def load_series(ledger: Ledger, key: str) -> pd.DataFrame:
+    """The polygon series that a finished task wrote."""
+    return pd.read_parquet(ledger.place(key) / "series.parquet")
+
+
+def load_composites(ledger: Ledger, key: str) -> dict[str, NDArray[Any]]:
+    """What a finished task wrote: `median`, `low`, `high`, `count` (y, x), `picture` (3, y, x)."""
+    with np.load(ledger.place(key) / "composites.npz", allow_pickle=False) as stored:
+        return {name: stored[name] for name in stored.files}
+
+
+def _composites(
+    index_stack: list[NDArray[np.float32]],
+    picture_stack: list[NDArray[np.float32]],
+    shape: tuple[int, ...],
+) -> dict[str, NDArray[Any]]:
+    """Per-pixel composites; NaN and a count of 0 where the season had no clear look."""
+    out: dict[str, NDArray[Any]] = {}
+    if index_stack:
+        out |= season_composite(np.stack(index_stack))
+    else:
+        out |= {name: np.full(shape, np.nan, np.float32) for name in ("median", "low", "high")}
+        out["count"] = np.zeros(shape, np.uint16)
+    if picture_stack:
+        out["picture"] = natural_colour(np.stack(picture_stack))
+    return out
+
+
+def _identity(overpass: Overpass) -> list[Any]:
+    """What tells one overpass's data from another's: scenes, their versions and scaling."""
+    return [
+        [
+            scene.scene_id,
+            scene.collection,
+            scene.sensor,
+            scene.processed,
+            scene.baseline,
+            {
+                band: [_unsigned(asset.href), asset.scale, asset.offset, asset.nodata]
+                for band, asset in sorted(scene.bands.items())
+            },
+        ]
+        for scene in overpass.scenes
+    ]
+
+
+def _unsigned(href: str) -> str:
+    """An address without its query string, which a signing service changes from hour to hour."""
+    return href.split("?", 1)[0] if "://" in href else href

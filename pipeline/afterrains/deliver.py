@@ -1,0 +1,124 @@
+"""Every file of a finished run, and whether an earlier run's files still stand.
+
+The manifest is written last and holds the digest of every other file, so a folder whose manifest
+agrees with its files is whole.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from pathlib import Path
+from typing import Any
+
+import pandas as pd
+
+from afterrains.delivery import (
+    RasterFile,
+    all_tables,
+    seasons_table,
+    series_table,
+    write_catalog,
+    write_csv,
+    write_datapackage,
+    write_json,
+    write_manifest,
+    write_parquet,
+    write_sites,
+)
+from afterrains.delivery.page import build
+from afterrains.delivery.tables import CONTROLS, SOWING_RAIN, VERDICT_HISTORY, VERDICTS
+from afterrains.prepare import Prepared
+from afterrains.results import Tables
+
+__all__ = ["LEFT_OUT", "State", "deliver", "earlier_state", "remember"]
+
+STORE = ".store"
+"""Folder of the finished work inside the output folder; no result, so not in the manifest."""
+LEFT_OUT = (STORE,)
+_STATE = ".state.json"
+
+
+@dataclass(frozen=True)
+class State:
+    """What the last finished run was made from, and how it ended."""
+
+    run_key: str
+    exit_status: int
+    unreadable: int
+
+
+def deliver(
+    folder: Path,
+    prepared: Prepared,
+    series: pd.DataFrame,
+    tables: Tables,
+    sowing_rain: pd.DataFrame | None,
+    rasters: Iterable[RasterFile],
+    unreadable: Sequence[tuple[str, str, str]],
+    times: Mapping[str, datetime],
+) -> Path:
+    """Write tables, rasters' catalogue, page and manifest; returns the page.
+
+    Raises
+    ------
+    OutputError
+        If the disk does not take a file.
+    """
+    programme = prepared.programme
+    identity = {"programme_id": programme.programme.id, "title": programme.programme.name}
+    indices = prepared.indices
+    series_definition = series_table(indices)
+    write_csv(VERDICTS, tables.verdicts, folder)
+    write_csv(VERDICT_HISTORY, tables.verdict_history, folder)
+    write_csv(seasons_table(indices), tables.seasons, folder)
+    write_csv(series_definition, series, folder)
+    write_parquet(series_definition, series, folder)
+    write_csv(CONTROLS, tables.controls, folder)
+    if sowing_rain is not None:
+        write_csv(SOWING_RAIN, sowing_rain, folder)
+    write_datapackage(folder, all_tables(indices), **identity)
+    write_sites(folder, prepared.register.sites, tables.verdicts)
+    write_catalog(folder, rasters, **identity)
+
+    def manifest() -> None:
+        write_manifest(
+            folder,
+            programme=programme,
+            scenes_used=prepared.scenes,
+            refused=prepared.refused,
+            unreadable=unreadable,
+            specification=tables.specification,
+            times=times,
+            seeds={},
+            leave_out=LEFT_OUT,
+        )
+
+    manifest()  # The page tells of the specification and the scenes, which it reads from here.
+    page: Path = build(folder)
+    manifest()
+    return page
+
+
+def remember(folder: Path, state: State) -> None:
+    """Note how the run ended, so that the next can see that nothing is new."""
+    write_json(folder / _STATE, state.__dict__)
+
+
+def earlier_state(folder: Path) -> State | None:
+    """How the last run ended, if it ended and every file of its manifest stands as written."""
+    try:
+        state = State(**json.loads((folder / _STATE).read_text(encoding="utf-8")))
+        manifest: dict[str, Any] = json.loads(
+            (folder / "manifest.json").read_text(encoding="utf-8")
+        )
+        whole = all(
+            hashlib.sha256((folder / entry["path"]).read_bytes()).hexdigest() == entry["sha256"]
+            for entry in manifest["files"]
+        )
+    except (OSError, ValueError, TypeError, KeyError):
+        return None
+    return state if whole else None

@@ -1,0 +1,315 @@
+"""The plan of a run: everything that must be known before a pixel is read.
+
+Reads the inputs, lays out seasons, scenes and cells, and ends with the list of tasks. Nothing is
+pulled here but catalogue pages.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import date, timedelta
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pandas as pd
+import pyproj
+import shapely
+from numpy.typing import NDArray
+from shapely.geometry.base import BaseGeometry
+
+from afterrains.cellwork import CellTask
+from afterrains.errors import Finding, InputError
+from afterrains.programme import CalendarSeasons, Programme, load_programme
+from afterrains.rain import RainRecord, check_rain, from_calendar, from_rain, read_rain
+from afterrains.register import Register, check_inputs, read_register
+from afterrains.scenes import (
+    BANDS,
+    Cell,
+    Overpass,
+    Profiles,
+    Refusal,
+    Scene,
+    lay_cells,
+    load_profiles,
+    overpasses,
+    search,
+)
+from afterrains.signals.indices import DEFAULT_INDICES, INDICES, available
+
+__all__ = ["Prepared", "check_programme", "prepare"]
+
+_PICTURE_BANDS = ("red", "green", "blue")
+# Wide enough for a 60 m mask dilation and for later neighbourhood features at 10 m.
+_SMALLEST_HALO_M = 60.0
+
+
+@dataclass(frozen=True)
+class Prepared:
+    """What a run will do."""
+
+    programme: Programme
+    register: Register
+    rain: RainRecord | None
+    full_calendar: pd.DataFrame
+    """Every season of the rain record: the reference for how wet a season was."""
+    calendar: pd.DataFrame
+    """The seasons that the scenes touch; `complete` only where they cover all of one."""
+    scenes: tuple[Scene, ...]
+    """Scenes that will be read."""
+    refused: tuple[Refusal, ...]
+    notes: tuple[str, ...]
+    cells: tuple[Cell, ...]
+    bands: tuple[str, ...]
+    indices: tuple[str, ...]
+    tasks: tuple[CellTask, ...]
+    warnings: tuple[Finding, ...]
+
+
+def check_programme(path: Path) -> list[Finding]:
+    """Every problem in a programme file and all that it names, catalogue included.
+
+    Raises
+    ------
+    ServiceError
+        If a catalogue does not answer.
+    """
+    try:
+        programme = load_programme(path)
+    except InputError as error:
+        return list(error.findings)
+    findings = _input_findings(programme, path)
+    if any(finding.severity == "error" for finding in findings):
+        return findings
+    try:
+        prepare(path)
+    except InputError as error:
+        findings += [found for found in error.findings if found not in findings]
+    return findings
+
+
+def prepare(path: Path) -> Prepared:
+    """Read the inputs and plan the run.
+
+    Raises
+    ------
+    InputError
+        With every fault of the inputs; also when no scene serves any site.
+    ServiceError
+        If the catalogue does not answer.
+    """
+    programme = load_programme(path)
+    findings = _input_findings(programme, path)
+    if any(finding.severity == "error" for finding in findings):
+        raise InputError(findings)
+    register = read_register(programme)
+    rain = read_rain(programme.rain, register.sites) if programme.rain else None
+    full_calendar = _full_calendar(programme, rain)
+    calendar = _watched(full_calendar, programme.scenes.start, programme.scenes.end)
+    profiles = load_profiles(programme.scenes.profiles)
+    profiles.require(programme.scenes.collections, file=path.name)
+    found = search(
+        programme.scenes.catalogue,
+        programme.scenes.collections,
+        programme.scenes.start,
+        programme.scenes.end,
+        _bbox(register),
+        programme.scenes.max_cloud_percent,
+        profiles,
+    )
+    resolution_m = programme.grid.resolution_m
+    cells = lay_cells(
+        register.sites,
+        register.crs,
+        resolution_m,
+        scenes=found.scenes,
+        halo_m=max(programme.scenes.mask_dilation_m, _SMALLEST_HALO_M),
+    )
+    footprints = {cell.cell_id: _footprint(cell) for cell in cells}
+    used = tuple(scene for scene in found.scenes if _serves_any(scene, footprints.values()))
+    if not used:
+        raise InputError([_no_scene(programme, path, len(found.scenes), found.refused)])
+    seen = {band for scene in used for band in scene.bands}
+    indices = tuple(name for name in DEFAULT_INDICES if name in available(seen))
+    needed = {band for name in indices for band in INDICES[name].bands} | set(_PICTURE_BANDS)
+    bands = tuple(band for band in BANDS if band in needed & seen)
+    tasks = tuple(
+        _tasks(programme, register, calendar, cells, footprints, used, bands, indices, profiles)
+    )
+    return Prepared(
+        programme=programme,
+        register=register,
+        rain=rain,
+        full_calendar=full_calendar,
+        calendar=calendar,
+        scenes=used,
+        refused=found.refused,
+        notes=found.notes,
+        cells=tuple(cells),
+        bands=bands,
+        indices=indices,
+        tasks=tasks,
+        warnings=tuple(findings),
+    )
+
+
+def _input_findings(programme: Programme, path: Path) -> list[Finding]:
+    findings = list(check_inputs(programme, path))
+    if programme.rain is not None:
+        try:
+            sites = read_register(programme).sites
+        except InputError:
+            sites = None
+        findings += check_rain(programme.rain, sites)
+    try:
+        load_profiles(programme.scenes.profiles).require(
+            programme.scenes.collections, file=path.name
+        )
+    except InputError as error:
+        findings += error.findings
+    if programme.woody is not None:
+        findings.append(
+            Finding(
+                "error",
+                path.name,
+                "woody",
+                "asks for a woody-cover model, which this version cannot fit or apply",
+                "leave `woody` out to judge on dry-season greenness",
+                "woody-not-available",
+            )
+        )
+    if programme.controls.choose == "sampled":
+        findings.append(
+            Finding(
+                "error",
+                path.name,
+                "controls.choose",
+                "asks for sampled controls, which this version cannot draw",
+                "list the controls in the sites file and set choose: listed",
+                "sampled-not-available",
+            )
+        )
+    return findings
+
+
+def _full_calendar(programme: Programme, rain: RainRecord | None) -> pd.DataFrame:
+    if isinstance(programme.seasons, CalendarSeasons):
+        first = (
+            programme.scenes.start
+            if rain is None
+            else min(programme.scenes.start, rain.first_day.date())
+        )
+        return from_calendar(
+            programme.seasons.rains, first, programme.scenes.end, programme.seasons.dieback_days
+        )
+    assert rain is not None, "the programme file's check asks for rain"
+    return from_rain(
+        rain.mean(),
+        rainy_seasons=programme.seasons.rainy_seasons,
+        dieback_days=programme.seasons.dieback_days,
+    )
+
+
+def _watched(calendar: pd.DataFrame, start: date, end: date) -> pd.DataFrame:
+    """The seasons that scenes between `start` and `end` show; partly shown ones not complete."""
+    first, last = pd.Timestamp(start), pd.Timestamp(end)
+    touched = calendar[(calendar["end"] >= first) & (calendar["start"] <= last)]
+    whole = (touched["observe_from"] >= first) & (touched["end"] <= last)
+    return touched.assign(complete=touched["complete"] & whole).reset_index(drop=True)
+
+
+def _bbox(register: Register) -> tuple[float, float, float, float]:
+    west, south, east, north = register.sites.to_crs("EPSG:4326").total_bounds
+    return float(west), float(south), float(east), float(north)
+
+
+def _footprint(cell: Cell) -> BaseGeometry:
+    """The cell's outline in longitude and latitude, its edges bent as the projection bends them."""
+    box = cell.geobox
+    outline = shapely.segmentize(shapely.box(*box.boundingbox.bbox), box.resolution.x * 64)
+    to_lonlat = pyproj.Transformer.from_crs(str(box.crs), "EPSG:4326", always_xy=True)
+
+    def lonlat(xy: NDArray[np.float64]) -> NDArray[np.float64]:
+        return np.column_stack(to_lonlat.transform(xy[:, 0], xy[:, 1]))
+
+    return shapely.transform(outline, lonlat)
+
+
+def _serves_any(scene: Scene, outlines: Any) -> bool:
+    ground = shapely.geometry.shape(scene.footprint)
+    return any(ground.intersects(outline) for outline in outlines)
+
+
+def _no_scene(programme: Programme, path: Path, found: int, refused: Sequence[Refusal]) -> Finding:
+    what = f"no scene covers any site between {programme.scenes.start} and {programme.scenes.end}"
+    if found or refused:
+        what += f" ({found} found elsewhere, {len(refused)} refused)"
+    mend = "check the dates, the collections, the catalogue and the sites' coordinates"
+    return Finding("error", path.name, "scenes", what, mend, "no-scenes")
+
+
+@dataclass(frozen=True)
+class _Stretch:
+    """A season, or days that no season holds; those enter the series only."""
+
+    season: str
+    kind: str
+    start: date
+    end: date
+    observe_from: date
+
+
+def _stretches(calendar: pd.DataFrame, start: date, end: date) -> Iterator[_Stretch]:
+    """All days from `start` to `end`, season by season, without gaps or overlaps."""
+    day = start
+    columns = ("season", "kind", "start", "end", "observe_from")
+    for season, kind, begins, ends, observed in zip(
+        *(calendar[column] for column in columns), strict=True
+    ):
+        first, last = begins.date(), ends.date()
+        if first > day:
+            yield _Stretch("", "none", day, first - timedelta(days=1), day)
+        yield _Stretch(season, kind, max(first, start), min(last, end), observed.date())
+        day = last + timedelta(days=1)
+    if day <= end:
+        yield _Stretch("", "none", day, end, day)
+
+
+def _tasks(
+    programme: Programme,
+    register: Register,
+    calendar: pd.DataFrame,
+    cells: Sequence[Cell],
+    footprints: Mapping[str, BaseGeometry],
+    scenes: Sequence[Scene],
+    bands: tuple[str, ...],
+    indices: tuple[str, ...],
+    profiles: Profiles,
+) -> Iterator[CellTask]:
+    """One task for each cell and stretch of time that has scenes."""
+    cores = dict(zip(register.sites["site_id"], register.sites["core"].to_wkb(), strict=True))
+    served = (profiles.of(name) for name in programme.scenes.collections)
+    used = Profiles({profile.id: profile for profile in served if profile is not None})
+    for cell in cells:
+        outline = footprints[cell.cell_id]
+        here = overpasses([scene for scene in scenes if _serves_any(scene, [outline])])
+        for stretch in _stretches(calendar, programme.scenes.start, programme.scenes.end):
+            looks: tuple[Overpass, ...] = tuple(
+                look for look in here if stretch.start <= look.date <= stretch.end
+            )
+            if looks:
+                yield CellTask(
+                    cell=cell,
+                    cores={site_id: cores[site_id] for site_id in cell.site_ids},
+                    season=stretch.season,
+                    kind=stretch.kind,
+                    start=stretch.start,
+                    end=stretch.end,
+                    observe_from=stretch.observe_from,
+                    overpasses=looks,
+                    bands=bands,
+                    indices=indices,
+                    dilation_m=programme.scenes.mask_dilation_m,
+                    profiles=used,
+                )

@@ -1,0 +1,294 @@
+"""The main job: the stages in their order. Each hands on a plain object; none reaches back.
+
+prepare   programme, register, rain, calendar, scenes, cells: the tasks, nothing pulled yet
+pull      each cell and season through Dask, skipping what the ledger has
+judge     series, season values, verdicts (tables that fit anywhere)
+deliver   tables, rasters, catalogue, page, manifest
+
+A run that finds everything as it left it says so and does nothing.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from functools import partial
+from pathlib import Path
+from typing import Any, Protocol
+
+import pandas as pd
+
+from afterrains import __version__
+from afterrains.cellwork import CellResult, CellTask, load_series, perform, recorded
+from afterrains.deliver import STORE, State, deliver, earlier_state, remember
+from afterrains.delivery import RasterFile, read_csv
+from afterrains.delivery.tables import VERDICTS
+from afterrains.ledger import Ledger, key_of, only_run
+from afterrains.maps import DrySeason, MapTask, draw
+from afterrains.prepare import Prepared, prepare
+from afterrains.rain import season_rain, sowing_rain
+from afterrains.results import OUTCOME_INDEX, Tables, build_tables
+from afterrains.signals.season_values import judged_values, season_values
+from afterrains.workers import connect, in_turn
+
+__all__ = ["Reporter", "RunSummary", "run_programme"]
+
+
+class Reporter(Protocol):
+    """Where a run tells how far it is."""
+
+    def say(self, text: str) -> None:
+        """One line of news."""
+
+    def step(self, stage: str, done: int, total: int) -> None:
+        """`done` of `total` pieces of a stage."""
+
+
+class Silent:
+    """A reporter that says nothing."""
+
+    def say(self, text: str) -> None:
+        """Drop the line."""
+
+    def step(self, stage: str, done: int, total: int) -> None:
+        """Drop the step."""
+
+
+@dataclass(frozen=True)
+class RunSummary:
+    """What a run ends with."""
+
+    exit_status: int
+    output: Path
+    page: Path
+    verdicts: pd.DataFrame
+    """The rows of verdicts.csv."""
+    tasks_done: int
+    tasks_kept: int
+    unreadable: tuple[tuple[str, str, str], ...]
+    """(scene_id, band, reason) of each read that failed after its retries."""
+    refused: Mapping[str, int]
+    """Scenes refused, by reason."""
+
+    @property
+    def as_of(self) -> str:
+        """The newest season judged; empty where no site could be."""
+        seasons = self.verdicts["as_of"].dropna()
+        return str(seasons.max()) if len(seasons) else ""
+
+    def as_dict(self) -> dict[str, Any]:
+        """Plain values, for `--json`."""
+        table = self.verdicts.astype(object).where(self.verdicts.notna(), None)
+        return {
+            "exit_status": self.exit_status,
+            "output": str(self.output),
+            "page": str(self.page),
+            "verdicts": table.to_dict(orient="records"),
+            "tasks_done": self.tasks_done,
+            "tasks_kept": self.tasks_kept,
+            "unreadable_reads": [list(read) for read in self.unreadable],
+            "scenes_refused": dict(self.refused),
+        }
+
+
+_STAGE_READ = "reading cells × seasons"
+_STAGE_DRAW = "drawing maps"
+
+
+def run_programme(
+    path: Path,
+    *,
+    scheduler: str | None = None,
+    workers: int | None = None,
+    reporter: Reporter | None = None,
+) -> RunSummary:
+    """Do the main job for a programme file.
+
+    Parameters
+    ----------
+    path : Path
+        The programme file.
+    scheduler : str, optional
+        Address of a Dask scheduler whose workers see the same paths; local processes if unset.
+    workers : int, optional
+        Local processes; one per core if unset.
+    reporter : Reporter, optional
+        Told of each step; silent if unset.
+
+    Returns
+    -------
+    RunSummary
+
+    Raises
+    ------
+    InputError, ServiceError, OutputError
+        See `errors`; what is done is kept and the next run goes on from there.
+    """
+    tell = reporter or Silent()
+    started = datetime.now(UTC)
+    prepared = prepare(path)
+    for warning in prepared.warnings:
+        tell.say(f"warning  {warning}")
+    output = prepared.programme.output_folder
+    ledger = Ledger(output / STORE)
+    with only_run(output):
+        run_key = _run_key(prepared)
+        before = earlier_state(output)
+        if before is not None and before.run_key == run_key and not before.unreadable:
+            tell.say("Nothing is new since the last run; its results stand.")
+            return _standing(prepared, output, before)
+        ledger.sweep()
+        kept, waiting = _split(prepared.tasks, ledger)
+        tell.say(_plan(prepared, len(waiting), len(kept)))
+        with connect(scheduler, workers) as client:
+            results = dict(kept)
+            for done in in_turn(client, partial(perform, ledger=ledger), waiting):
+                results[done.key] = done
+                tell.step(_STAGE_READ, len(results), len(prepared.tasks))
+            maps = _map_tasks(prepared, ledger)
+            rasters: list[RasterFile] = []
+            draw_one = partial(draw, ledger=ledger, output=output)
+            for number, drawn in enumerate(in_turn(client, draw_one, maps), start=1):
+                rasters += drawn
+                tell.step(_STAGE_DRAW, number, len(maps))
+        tell.say("Judging the sites")
+        series = _series(prepared.tasks, ledger)
+        tables = _judge(prepared, series)
+        unreadable = sorted({read for result in results.values() for read in result.unreadable})
+        times = {"started": started, "finished": datetime.now(UTC)}
+        page = deliver(
+            output, prepared, series, tables, _sowing_rain(prepared), rasters, unreadable, times
+        )
+        state = State(run_key, exit_status=1 if unreadable else 0, unreadable=len(unreadable))
+        remember(output, state)
+    return RunSummary(
+        exit_status=state.exit_status,
+        output=output,
+        page=page,
+        verdicts=tables.verdicts,
+        tasks_done=len(waiting),
+        tasks_kept=len(kept),
+        unreadable=tuple(unreadable),
+        refused=_by_reason(prepared),
+    )
+
+
+def _standing(prepared: Prepared, output: Path, before: State) -> RunSummary:
+    """The summary of an earlier run whose results still stand."""
+    return RunSummary(
+        exit_status=before.exit_status,
+        output=output,
+        page=output / "report" / "index.html",
+        verdicts=read_csv(VERDICTS, output / VERDICTS.file),
+        tasks_done=0,
+        tasks_kept=len(prepared.tasks),
+        unreadable=(),
+        refused=_by_reason(prepared),
+    )
+
+
+def _by_reason(prepared: Prepared) -> dict[str, int]:
+    return dict(sorted(Counter(refusal.reason for refusal in prepared.refused).items()))
+
+
+def _plan(prepared: Prepared, waiting: int, kept: int) -> str:
+    sites = prepared.register.sites["role"].value_counts()
+    return (
+        f"{sites.get('sown', 0)} sown and {sites.get('control', 0)} control sites in "
+        f"{len(prepared.cells)} cells; {len(prepared.scenes)} scenes to use, "
+        f"{len(prepared.refused)} refused; {waiting} cell-seasons to read, {kept} kept from before"
+    )
+
+
+def _run_key(prepared: Prepared) -> str:
+    """Digest of all that the results depend on."""
+    register, rain = prepared.register, prepared.rain
+    sites = pd.DataFrame(register.sites.drop(columns=["core", "geometry"]))
+    sites["wkb"] = register.sites.geometry.to_wkb(hex=True)
+    return key_of(
+        __version__,
+        prepared.programme.digest,
+        sites.to_csv(index=False),
+        register.sowing.to_csv(index=False),
+        "" if rain is None else rain.daily.to_csv(),
+        prepared.full_calendar.to_csv(index=False),
+        [task.key for task in prepared.tasks],
+        [[refusal.scene_id, refusal.reason] for refusal in prepared.refused],
+    )
+
+
+def _split(
+    tasks: Iterable[CellTask], ledger: Ledger
+) -> tuple[dict[str, CellResult], list[CellTask]]:
+    """What the ledger has whole, and what is still to do: new tasks and those with failed reads."""
+    kept: dict[str, CellResult] = {}
+    waiting: list[CellTask] = []
+    for task in tasks:
+        result = recorded(task, ledger)
+        if result is None:
+            waiting.append(task)
+        elif result.unreadable:
+            # What could not be read then may have come back.
+            ledger.forget(task.key)
+            waiting.append(task)
+        else:
+            kept[task.key] = result
+    return kept, waiting
+
+
+def _map_tasks(prepared: Prepared, ledger: Ledger) -> list[MapTask]:
+    """One for each cell that has a complete dry season."""
+    calendar = prepared.calendar.set_index("season")
+    dry: dict[str, list[DrySeason]] = {cell.cell_id: [] for cell in prepared.cells}
+    for task in prepared.tasks:
+        if task.kind == "dry" and calendar.at[task.season, "complete"]:
+            row = calendar.loc[task.season]
+            season = DrySeason(task.season, row["start"].date(), row["end"].date(), task.key)
+            dry[task.cell.cell_id].append(season)
+    return [
+        MapTask(cell, tuple(dry[cell.cell_id]), prepared.programme.programme.id)
+        for cell in prepared.cells
+        if dry[cell.cell_id]
+    ]
+
+
+def _series(tasks: Iterable[CellTask], ledger: Ledger) -> pd.DataFrame:
+    """The polygon series of all cells and seasons, in a fixed order."""
+    table = pd.concat([load_series(ledger, task.key) for task in tasks], ignore_index=True)
+    return table.sort_values(["site_id", "date", "sensor", "scene_id"], ignore_index=True)
+
+
+def _judge(prepared: Prepared, series: pd.DataFrame) -> Tables:
+    sites = prepared.register.sites
+    site_ids = list(sites["site_id"])
+    values = season_values(series, prepared.calendar, site_ids, prepared.indices).merge(
+        judged_values(series, prepared.calendar, site_ids, OUTCOME_INDEX), on=["site_id", "season"]
+    )
+    return build_tables(
+        values,
+        prepared.calendar,
+        _season_rain(prepared, site_ids),
+        sites,
+        prepared.register.sowing,
+        prepared.indices,
+        prepared.programme.evidence,
+    )
+
+
+def _season_rain(prepared: Prepared, site_ids: list[str]) -> pd.DataFrame:
+    """Rain of each site and season against the whole rain record; empty without one."""
+    if prepared.rain is None:
+        pairs = pd.MultiIndex.from_product(
+            [site_ids, prepared.calendar["season"]], names=["site_id", "season"]
+        )
+        return pd.DataFrame({"rain_mm": float("nan"), "spi": float("nan")}, pairs).reset_index()
+    table = season_rain(prepared.rain, prepared.full_calendar, site_ids)
+    return table[table["season"].isin(prepared.calendar["season"])]
+
+
+def _sowing_rain(prepared: Prepared) -> pd.DataFrame | None:
+    if prepared.rain is None:
+        return None
+    return sowing_rain(prepared.register.sowing, prepared.rain, calendar=prepared.full_calendar)
