@@ -7,7 +7,7 @@ from scipy import stats
 from afterrains.evidence.multiplicity import equivalence_p_value, false_discovery_q_values
 from afterrains.evidence.placebo import scaled_changes, site_against_controls, smallest_rank_p
 from afterrains.evidence.reach import detectable_effect, effect_multiplier
-from afterrains.evidence.spending import nominal_levels, spent
+from afterrains.evidence.spending import boundary_levels, nominal_levels, spent
 
 BENJAMINI_HOCHBERG = np.array(
     "0.0001 0.0004 0.0019 0.0095 0.0201 0.0278 0.0298 0.0344 0.0459 0.3240 0.4262 0.5719 0.6528 "
@@ -130,3 +130,33 @@ def test_spending_is_of_the_obrien_fleming_kind():
     assert levels.sum() == pytest.approx(0.025)
     assert levels[0] < 1e-6
     assert (np.diff(levels) > 0).all()
+
+
+def test_boundaries_at_five_equal_looks():
+    """Two-sided .05, five equal looks, O'Brien-Fleming-type spending: the z-values that group
+    sequential programs print (from memory: 4.8769 3.3569 2.6803 2.2898 2.0310).
+    """
+    newly = np.diff(spent(np.arange(6) / 5, 0.025))
+    levels = boundary_levels(np.arange(1.0, 6.0), newly, np.empty(0))
+    np.testing.assert_allclose(
+        stats.norm.isf(levels), [4.8769, 3.3569, 2.6803, 2.2898, 2.0310], atol=2e-4
+    )
+
+
+def test_boundaries_keep_the_error_rate_with_unequal_information(rng):
+    """200,000 Brownian paths: the share that ever crosses is what was spent; error .00035."""
+    information = np.array([0.2, 0.9, 1.0, 2.5, 4.0, 4.1])
+    newly = np.diff(spent(np.arange(7) / 6, 0.025))
+    levels = boundary_levels(information, newly, np.empty(0))
+    steps = np.sqrt(np.diff(information, prepend=0.0))
+    z = np.cumsum(rng.normal(size=(200_000, 6)) * steps, axis=1) / np.sqrt(information)
+    assert (z > stats.norm.isf(levels)).any(axis=1).mean() == pytest.approx(0.025, abs=0.0014)
+
+
+def test_levels_already_used_are_kept():
+    """A look that was tested too lightly is not made good by rewriting it."""
+    newly = np.diff(spent(np.arange(6) / 5, 0.025))
+    used = np.array([0.0, 0.0])
+    levels = boundary_levels(np.arange(1.0, 6.0), newly, used)
+    assert (levels[:2] == 0).all()
+    assert levels[2] == pytest.approx(newly[2], rel=1e-3)

@@ -34,7 +34,7 @@ __all__ = [
     "SiteGains",
     "estimate_gains",
     "gap_residuals",
-    "standard_errors_ahead",
+    "standard_errors",
     "trend_tests",
 ]
 
@@ -177,12 +177,7 @@ def estimate_gains(model: GapModel, series: GapSeries, noise: Noise) -> SiteGain
     """
     sites, seasons = series.gap.shape
     out = np.full((8, sites), np.nan)
-    structures = Structures(
-        STRUCTURES.noise_models,
-        STRUCTURES.noise[noise.structure],
-        STRUCTURES.response[noise.structure],
-        STRUCTURES.drift[noise.structure],
-    )
+    structures = STRUCTURES.take(noise.structure)
     seen = model.seen[:, :seasons]
     counted = seen.sum(axis=1)
     able = (seen & series.before).any(axis=1) & (seen & (series.step > 0)).any(axis=1)
@@ -304,43 +299,36 @@ def trend_tests(model: GapModel, series: GapSeries, noise: Noise) -> tuple[Float
     return out[0], out[1], out[2]
 
 
-def standard_errors_ahead(
-    noise: Noise, season: Floats, step: Floats, ramp: Floats, known: int
-) -> Floats:
-    """Standard error of the gain now, for seasons to come, relative to that of today.
+def standard_errors(noise: Noise, season: Floats, step: Floats, ramp: Floats, first: int) -> Floats:
+    """Standard error of the full gain of a site with every value, at each look of one sowing.
 
     Parameters
     ----------
     noise : Noise
     season : array, shape (known,)
         Mean departures of the controls so far; later seasons are taken to vary like them.
-    step, ramp : array, shape (known + ahead,)
-        The curves of one sowing, this season's and later ones.
-    known : int
-        Seasons of the record so far.
+    step, ramp : array, shape (seasons,)
+        The curves of one sowing, seasons to come included.
+    first : int
+        Number of seasons before sowing.
 
     Returns
     -------
-    array, shape (ahead + 1,)
-        1 for today.
+    array, shape (seasons - first,)
+        For one season after sowing, two, three and so on.
     """
     total = step.size
     inverse, _ = whiteners(
         STRUCTURES.noise_models, np.ones((1, total)), np.ones((1, total), dtype=bool)
     )
-    structures = STRUCTURES.only(noise.structure)
-    inverse = inverse[np.unique(STRUCTURES.noise[noise.structure])]
     curve = 0.5 * step + 0.5 * ramp
     again = np.resize(scaled_season(season), total)
     time = np.arange(total) / DRIFT_SPAN
-    columns = np.stack([np.ones(total), again, time, curve, curve, curve, curve], axis=-1)[None]
-    errors = []
-    for last in range(known, total + 1):
-        products = cross_products(inverse[:, :, :last, :last], columns[:, :last])
-        chosen, _ = _random_effects(products, structures)
-        chosen, _ = sweep(chosen, ONE, np.inf)
-        own = np.maximum(chosen[:, 0, STEP, STEP], 1e-12)
-        errors.append(np.sqrt(np.sum(noise.weight * noise.variance / own)) * curve[last - 1])
-    ahead = np.array(errors)
-    out: Floats = ahead / ahead[0]
+    columns = np.stack([np.ones(total), again, time, curve], axis=-1)[None]
+    whitened = (inverse @ columns[None])[:, 0]
+    running = np.cumsum(whitened[..., :, None] * whitened[..., None, :], axis=1)[:, first:]
+    chosen, _ = _random_effects(running, STRUCTURES.take(noise.structure))
+    chosen, _ = sweep(chosen, ONE, np.inf)
+    own = np.maximum(chosen[..., STEP, STEP], 1e-12)
+    out: Floats = np.sqrt(np.einsum("k,kn->n", noise.weight * noise.variance, 1 / own))
     return out

@@ -17,7 +17,7 @@ from afterrains.evidence.contrast_gls import (
     SiteGains,
     estimate_gains,
     gap_residuals,
-    standard_errors_ahead,
+    standard_errors,
     trend_tests,
 )
 from afterrains.evidence.gaps import site_levels, weighted_seasons
@@ -41,8 +41,9 @@ _FEWEST_TRUSTED = 3
 class AsOf:
     """What was known at one season of the sites sown by then.
 
-    `rows` numbers the sites among the sown ones; the rest are arrays in that order. `ahead` has
-    one row a site and one column a season to come (the first is 1, today).
+    `rows` numbers the sites among the sown ones; the rest are arrays in that order. `errors` gives,
+    for each number of seasons since sowing that occurs, the standard error of the full gain at
+    every look of such a sowing, past ones and those to come.
     """
 
     rows: Ints
@@ -53,7 +54,7 @@ class AsOf:
     trend_p: Floats
     before_seen: Ints
     newest_departure: Floats
-    ahead: Floats
+    errors: dict[int, Floats]
     odd: Bools
     noise: Noise
     control_series: GapSeries
@@ -196,7 +197,7 @@ class Ground:
             trend_p=slope_p,
             before_seen=(model.seen & series.before).sum(axis=1),
             newest_departure=_newest_departure(model.seen & series.before, series.gap),
-            ahead=self._ahead(noise, series, since),
+            errors=self._errors(noise, series, since),
             odd=odd,
             noise=noise,
             control_series=controls,
@@ -235,21 +236,15 @@ class Ground:
             spread,
         )
 
-    def _ahead(self, noise: Noise, series: GapSeries, since: Ints) -> Floats:
-        """Standard errors of seasons to come relative to today's, by cohort."""
-        out = np.ones((since.shape[0], self.horizon + 1))
-        ages, of = np.unique(since[:, -1], return_inverse=True)
+    def _errors(self, noise: Noise, series: GapSeries, since: Ints) -> dict[int, Floats]:
+        """Standard errors of the full gain at each look, by seasons since sowing."""
         last = since.shape[1]
-        for number, age in enumerate(ages):
-            later = np.concatenate(
-                [
-                    np.maximum(np.arange(last) - (last - 1) + age, 0),
-                    age + 1 + np.arange(self.horizon),
-                ]
-            ).astype(float)
-            curve = ramp(later, self.growth)
-            step = (later > 0).astype(float)
-            out[of == number] = standard_errors_ahead(noise, series.season, step, curve, last)
+        out = {}
+        for age in np.unique(since[:, -1]):
+            counted = np.arange(1, last + self.horizon + 1) - (last - int(age))
+            later = np.maximum(counted, 0).astype(float)
+            curve, step = ramp(later, self.growth), (later > 0).astype(float)
+            out[int(age)] = standard_errors(noise, series.season, step, curve, last - int(age))
         return out
 
 

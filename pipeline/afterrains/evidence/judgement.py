@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from afterrains.evidence.control_notes import controls_table
 from afterrains.evidence.ground import AsOf, Ground, match_all
 from afterrains.evidence.growth import DEFAULT_GROWTH, GrowthCurve, RampGrowth
+from afterrains.evidence.levels import LevelBook, Levels
 from afterrains.evidence.multiplicity import false_discovery_q_values
 from afterrains.evidence.panel import Panel, read_panel
 from afterrains.evidence.refusals import refusal_reasons
@@ -155,7 +156,9 @@ def judge_programme(
     horizon = min(judged_seasons, _FARTHEST_AHEAD)
     dry = Ground(arrays.dry, arrays, match, sown, controls, rules.growth, horizon)
     rains = Ground(arrays.rains, arrays, match, sown, controls, _FLUSH_GROWTH, 0)
-    parts, ahead, newest = [], [], None
+    book = LevelBook(error_rate / 2, judged_seasons, rules.growth)
+    flush_book = LevelBook(error_rate / 2, judged_seasons, _FLUSH_GROWTH)
+    parts, planned, newest = [], [], None
     for last in range(1, len(arrays.dry.seasons) + 1):
         rows = np.flatnonzero(dry.since[:, last - 1] > 0)
         if rows.size == 0:
@@ -165,10 +168,17 @@ def judge_programme(
             np.searchsorted(arrays.rains.times, arrays.dry.times[last - 1], side="right")
         )
         flush = rains.at(flush_seasons)
-        parts.append(_facts(arrays, sown, rows, last, dry, known, flush, match.balance, rules))
-        ahead.append(known.ahead if known else np.ones((rows.size, horizon + 1)))
+        facts = _facts(arrays, sown, rows, last, dry, known, match.balance)
+        _add_flush(facts, rains, flush, rows, flush_seasons, flush_book)
+        parts.append(facts)
+        nothing = np.zeros((rows.size, horizon + 1))
+        planned.append(
+            book.at(last, dry.since[rows, last - 1], known.errors, horizon)
+            if known
+            else Levels(nothing, nothing, nothing + 1)
+        )
         newest = known or newest
-    history = _history(parts, ahead, rules, arrays.dry.seasons)
+    history = _history(parts, planned, rules, arrays.dry.seasons)
     return Judgement(
         history,
         _weights_table(arrays, sown, match.controls, match.weights),
@@ -184,9 +194,7 @@ def _facts(
     last: int,
     dry: Ground,
     known: AsOf | None,
-    flush: AsOf | None,
     balance: NDArray[np.float64],
-    rules: Rules,
 ) -> pd.DataFrame:
     """What is known of each site at one season, before any verdict."""
     facts = pd.DataFrame(
@@ -212,16 +220,21 @@ def _facts(
     facts.loc[refused, estimates] = np.nan
     facts["p_value"] = np.minimum(2 * facts[["p_gain", "p_loss"]].min(axis=1), 1.0)
     facts["q_value"] = false_discovery_q_values(facts["p_value"].to_numpy())
-    _add_flush(facts, flush, rows, rules)
     return facts
 
 
 def _add_flush(
-    facts: pd.DataFrame, flush: AsOf | None, rows: NDArray[np.intp], rules: Rules
+    facts: pd.DataFrame,
+    rains: Ground,
+    flush: AsOf | None,
+    rows: NDArray[np.intp],
+    last: int,
+    book: LevelBook,
 ) -> None:
-    """Flush gain of each site; NaN where the rains are not known."""
+    """Flush gain of each site and whether it crossed; NaN where the rains are not known."""
     columns = ["grass_gain", "grass_gain_low", "grass_gain_high", "grass_p"]
     facts[columns] = np.nan
+    facts["grass_crossed"] = False
     if flush is not None:
         place = np.full(max(int(rows.max()), int(flush.rows.max())) + 1, -1)
         place[flush.rows] = np.arange(flush.rows.size)
@@ -231,13 +244,14 @@ def _add_flush(
             values = getattr(flush.gains, name)
             facts[column] = np.where(at >= 0, values[at], np.nan)
         facts.loc[np.where(at >= 0, flush.before_seen[at] < 2, True), columns] = np.nan
-    level = rules.levels(facts["seasons_since_sowing"].to_numpy())
-    facts["grass_crossed"] = facts["grass_p"].fillna(1.0).to_numpy() <= level
+        levels = book.at(last, rains.since[flush.rows, last - 1], flush.errors, 0)
+        level = np.where(at >= 0, levels.gain[at, 0], 0.0)
+        facts["grass_crossed"] = facts["grass_p"].fillna(1.0).to_numpy() <= level
 
 
 def _history(
     parts: list[pd.DataFrame],
-    ahead: list[NDArray[np.float64]],
+    planned: list[Levels],
     rules: Rules,
     seasons: tuple[str, ...],
 ) -> pd.DataFrame:
@@ -246,7 +260,13 @@ def _history(
     facts = pd.concat(parts, ignore_index=True)
     order = np.lexsort((facts["order"].to_numpy(), facts["site_id"].to_numpy().astype(str)))
     facts = facts.iloc[order].reset_index(drop=True)
-    decide(facts, np.concatenate(ahead)[order], rules, seasons)
+    levels = Levels(
+        *(
+            np.concatenate([getattr(part, name) for part in planned])[order]
+            for name in ("gain", "loss", "ahead")
+        )
+    )
+    decide(facts, levels, rules, seasons)
     return facts[list(HISTORY_COLUMNS)]
 
 

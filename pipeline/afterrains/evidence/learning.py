@@ -18,7 +18,7 @@ __all__ = ["Noise", "Residuals", "learn_noise", "odd_controls"]
 
 Floats = NDArray[np.float64]
 
-_PRIOR_DF = (3.0, 6.0, 14.0, 50.0)
+_PRIOR_DF = (3.0, 6.0, 14.0, 50.0, 300.0)
 """Degrees of freedom tried for the spread of the sites' variances."""
 _GROUP_PRIOR_DF = 4.0  # weight of "sown sites are as noisy as controls", in degrees of freedom
 _LEAST_WEIGHT = 0.01
@@ -103,7 +103,7 @@ def learn_noise(controls: Residuals, sown: Residuals) -> Noise:
         structure=structure,
         weight=chosen,
         variance=group[kept],
-        df=1 / (1 / spread_df + 1 / group_df + 1 / control_df),
+        df=1 / (1 / spread_df + 1 / group_df),
         control_variance=own[kept],
         control_df=1 / (1 / spread_df + 1 / control_df),
     )

@@ -23,7 +23,8 @@ Ints = NDArray[np.intp]
 
 MOST_CONTROLS = 60
 """Controls that one site is compared with; more add next to nothing (sqrt(1 + 1/60) is 1.008)."""
-_SPREAD = 0.75  # share of the available controls that the weights must be worth
+# Share of the available controls that the weights must be worth: few controls are nearly averaged.
+_SPREAD, _SPREAD_OF_FEW, _FEW = 0.75, 0.92, 15
 _SITES_AT_ONCE = 1000
 
 
@@ -219,7 +220,7 @@ def _kernel_weights(distance: Floats) -> Floats:
     count = usable.sum(axis=1)
     nearest = np.min(np.where(usable, distance, np.inf), axis=1, initial=np.inf)
     excess = np.where(usable, distance - np.where(count > 0, nearest, 0.0)[:, None], np.inf)
-    wanted = _SPREAD * count
+    wanted = np.where(count < _FEW, _SPREAD_OF_FEW, _SPREAD) * count
     low, high = np.full(count.shape, -12.0), np.full(count.shape, 12.0)  # log of the kernel width
     for _ in range(30):
         middle = (low + high) / 2

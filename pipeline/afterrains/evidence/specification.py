@@ -20,7 +20,7 @@ def specification(rules: Rules, spill_over_m: float) -> dict[str, Any]:
         "error_rate": rules.error_rate,
         "split": "half for a false gain, half for a false loss",
         "judged_seasons": rules.judged_seasons,
-        "spending": "Lan-DeMets, O'Brien-Fleming kind, by seasons passed, union bound",
+        "spending": "Lan-DeMets, O'Brien-Fleming kind, by seasons passed, exact",
         "false_discovery_rate": rules.false_discovery_rate,
         "meaningful_gain": rules.meaningful_gain,
         "growth": {

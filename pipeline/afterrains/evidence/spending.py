@@ -1,17 +1,20 @@
 """Spending an error rate over the seasons in which a site is judged.
 
 Lan-DeMets spending of the O'Brien-Fleming kind: nearly nothing in the first seasons, when nothing
-can be seen anyway. A season's nominal level is the share newly spent (the union bound), which
-keeps the total under any dependence between seasons.
+can be seen anyway. How much is spent by when follows the calendar. What level a season is then
+tested at follows from how much of its information the earlier looks had already seen: efficient
+estimates of one gain have independent increments (Jennison & Turnbull 1997,
+doi:10.1080/01621459.1997.10473655), so the chance of a first crossing is integrated exactly.
+`nominal_levels` is the union bound, which needs no such assumption and costs power.
 """
 
 from __future__ import annotations
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import stats
+from scipy import special, stats
 
-__all__ = ["nominal_levels", "spent"]
+__all__ = ["boundary_levels", "nominal_levels", "spent"]
 
 Floats = NDArray[np.float64]
 
@@ -63,3 +66,70 @@ def nominal_levels(judged_seasons: int, error_rate: float) -> Floats:
     fractions = np.arange(judged_seasons + 1) / judged_seasons
     levels: Floats = np.diff(spent(fractions, error_rate))
     return levels
+
+
+_NODES, _WEIGHTS = np.polynomial.legendre.leggauss(120)
+_REACH = 7.0  # standard deviations beyond which nothing is integrated
+_LEAST_SPENT = 1e-9  # a season that may spend less than this is not tested
+
+
+def boundary_levels(information: Floats, newly_spent: Floats, used: Floats) -> Floats:
+    """One-sided level of each look such that the chance of crossing first there is what it spends.
+
+    Parameters
+    ----------
+    information : array, shape (looks,)
+        1 / variance of the estimated gain at each look.
+    newly_spent : array, shape (looks,)
+        Error rate that each look may spend.
+    used : array, shape (m,), m <= looks
+        Levels at which the first looks were tested when their time came; they are kept.
+
+    Returns
+    -------
+    array, shape (looks,)
+        Levels on the normal scale; 0 where nothing is spent.
+
+    References
+    ----------
+    Armitage, P., McPherson, C. K. & Rowe, B. C. (1969). Repeated significance tests on accumulating
+    data. J. R. Stat. Soc. A 132, 235-244. doi:10.2307/2343787
+    """
+    levels = np.zeros(information.size)
+    # A look that adds nothing cannot be integrated over; it adds next to nothing here instead.
+    information = np.maximum.accumulate(information * (1 + 1e-6 * np.arange(information.size)))
+    points = mass = np.empty(0)
+    before = 0.0
+    for look, now in enumerate(information):
+        gained = max(now - before, 1e-6 * now)
+        step, size = np.sqrt(gained), np.sqrt(now)
+        if look < used.size:
+            level = float(used[look])
+        elif newly_spent[look] <= _LEAST_SPENT:
+            level = 0.0
+        elif points.size == 0:
+            level = float(newly_spent[look])
+        else:
+            level = _level(points, mass, step, size, float(newly_spent[look]))
+        levels[look] = level
+        bound = stats.norm.isf(level) if level > 0 else _REACH
+        new_points = size * ((bound + _REACH) / 2 * (_NODES + 1) - _REACH)
+        new_weights = size * (bound + _REACH) / 2 * _WEIGHTS
+        if points.size == 0:
+            density = np.exp(-((new_points / size) ** 2) / 2) / (size * np.sqrt(2 * np.pi))
+        else:
+            apart = (new_points[:, None] - points[None, :]) / step
+            kernel = np.exp(-(apart**2) / 2) / (step * np.sqrt(2 * np.pi))
+            density = kernel @ mass
+        points, mass, before = new_points, new_weights * density, now
+    return levels
+
+
+def _level(points: Floats, mass: Floats, step: float, size: float, wanted: float) -> float:
+    """Level whose bound is first crossed with chance `wanted`, by bisection of the bound."""
+    low, high = 0.0, _REACH
+    for _ in range(40):
+        bound = (low + high) / 2
+        crossing = float(mass @ special.ndtr(-(bound * size - points) / step))
+        low, high = (bound, high) if crossing > wanted else (low, bound)
+    return float(stats.norm.sf((low + high) / 2))

@@ -45,11 +45,11 @@ class Structures:
         """Number of structures."""
         return int(self.noise.size)
 
-    def only(self, kept: NDArray[np.intp]) -> Structures:
-        """The chosen structures, with no noise model that none of them needs."""
-        used, noise = np.unique(self.noise[kept], return_inverse=True)
-        models = tuple(self.noise_models[int(i)] for i in used)
-        return Structures(models, noise, self.response[kept], self.drift[kept])
+    def take(self, kept: NDArray[np.intp]) -> Structures:
+        """The chosen structures; one may be chosen several times."""
+        return Structures(
+            self.noise_models, self.noise[kept], self.response[kept], self.drift[kept]
+        )
 
 
 def _all_structures() -> Structures:

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from scipy import stats
 
 from afterrains.evidence.growth import GrowthCurve, ramp
-from afterrains.evidence.spending import nominal_levels
+from afterrains.evidence.levels import Levels
 
 __all__ = ["VERDICTS", "Rules", "decide", "detectable", "future_season"]
 
@@ -34,12 +34,6 @@ class Rules:
     meaningful_gain: float
     false_discovery_rate: float
     woody_model: bool
-
-    def levels(self, since: NDArray[np.intp]) -> Floats:
-        """One-sided level of a gain at each season since sowing; 0 once all is spent."""
-        table = np.append(nominal_levels(self.judged_seasons, self.error_rate / 2), 0.0)
-        out: Floats = table[np.minimum(since, self.judged_seasons + 1) - 1]
-        return out
 
 
 def detectable(se: Floats, df: Floats, level: Floats) -> Floats:
@@ -78,7 +72,7 @@ def future_season(seasons: tuple[str, ...], ahead: int) -> str:
     return f"{year + place // len(order)}-{order[place % len(order)]}"
 
 
-def decide(facts: pd.DataFrame, ahead: Floats, rules: Rules, seasons: tuple[str, ...]) -> None:
+def decide(facts: pd.DataFrame, levels: Levels, rules: Rules, seasons: tuple[str, ...]) -> None:
     """Write `verdict`, `reason`, `p_value`, `detectable_gain` and `answer_by` into the facts.
 
     Parameters
@@ -86,14 +80,14 @@ def decide(facts: pd.DataFrame, ahead: Floats, rules: Rules, seasons: tuple[str,
     facts : DataFrame
         Rows sorted by site and season, with `site_id, as_of, seasons_since_sowing, gain, gain_low,
         gain_high, p_gain, p_loss, p_drop, se, df, q_value, grass_p, grass_crossed, refusal`.
-    ahead : array, shape (rows, seasons to come + 1)
-        Standard errors to come relative to today's.
+    levels : Levels
+        Of this season and those to come, one row each.
     rules : Rules
     seasons : tuple of str
         All dry seasons so far, in order.
     """
     since = facts["seasons_since_sowing"].to_numpy()
-    level = rules.levels(since)
+    level = levels.gain[:, 0]
     refused = (facts["refusal"] != "").to_numpy()
     se, df = facts["se"].to_numpy(), facts["df"].to_numpy()
     half = rules.error_rate / 2
@@ -103,7 +97,7 @@ def decide(facts: pd.DataFrame, ahead: Floats, rules: Rules, seasons: tuple[str,
     site = pd.factorize(facts["site_id"])[0]
     # Half of the error rate of a loss goes to the slow kind, half to the sudden one.
     crossed_gain = (p_gain <= level) & discovered & ~refused
-    crossed_loss = (p_loss <= level / 2) & discovered & ~refused
+    crossed_loss = (p_loss <= levels.loss[:, 0]) & discovered & ~refused
     drop_level = half / 2 / rules.judged_seasons
     fell = (facts["p_drop"].fillna(1.0).to_numpy() <= drop_level) & ~refused
     fell &= since <= rules.judged_seasons
@@ -125,7 +119,7 @@ def decide(facts: pd.DataFrame, ahead: Floats, rules: Rules, seasons: tuple[str,
     grass = unsure | (flush & ~gain & ~loss)
     seen_from = detectable(se, df, level)
     facts["detectable_gain"] = np.where(np.isfinite(seen_from), seen_from, np.nan)
-    answer = _answers(facts, ahead, rules, seasons)
+    answer = _answers(facts, levels, rules, seasons)
     verdict = np.select(
         [refused, loss, gain & ~unsure, grass, equivalent],
         ["not-assessable", "loss", "gain", "grass-only", "no-gain"],
@@ -145,16 +139,16 @@ def _ever(flag: NDArray[np.bool_], site: NDArray[np.intp]) -> NDArray[np.bool_]:
 
 
 def _answers(
-    facts: pd.DataFrame, ahead: Floats, rules: Rules, seasons: tuple[str, ...]
+    facts: pd.DataFrame, levels: Levels, rules: Rules, seasons: tuple[str, ...]
 ) -> NDArray[np.object_]:
     """First season to come in which a meaningful gain, grown as expected, would be seen."""
     since = facts["seasons_since_sowing"].to_numpy()
     se, df = facts["se"].to_numpy(), facts["df"].to_numpy()
     out = np.full(len(facts), "", dtype=object)
     steps = np.zeros(len(facts), dtype=int)
-    for step in range(1, ahead.shape[1]):
+    for step in range(1, levels.ahead.shape[1]):
         then = since + step
-        seen_from = detectable(se * ahead[:, step], df + step, rules.levels(then))
+        seen_from = detectable(se * levels.ahead[:, step], df + step, levels.gain[:, step])
         found = (seen_from <= rules.meaningful_gain * ramp(then.astype(float), rules.growth)) & (
             then <= rules.judged_seasons
         )
