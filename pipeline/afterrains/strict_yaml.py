@@ -100,7 +100,7 @@ def read_settings(path: Path, *, template: str = "") -> YamlFile:
         where = f"line {mark.line + 1}" if mark else ""
         mend = "mend the line"
         if isinstance(error, ScannerError | ParserError):
-            mend += "; indent with spaces, and quote text that holds : or #"
+            mend += "; indent with spaces, and quote text that holds signs such as : # ?"
         what = f"is not valid YAML: {error.problem}"
         raise _fault(path, where, what, mend, "yaml-syntax") from error
     except (yaml.YAMLError, ValueError, RecursionError) as error:

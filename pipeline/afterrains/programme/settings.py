@@ -195,6 +195,8 @@ class Grid(_Table):
         if text == "auto":
             return text
         mend = "write auto, or the code of a projected CRS in metres such as EPSG:32630"
+        if "+init" in text:
+            raise ValueError(f"{shown(text)} is an outdated way to name a CRS; {mend}")
         try:
             crs = CRS.from_user_input(text)
         except CRSError as error:
@@ -341,6 +343,7 @@ class Programme(_Table):
     sowing: LocalPath
     """CSV file of what was sown where, when, how and at what cost."""
     rain: Rain | None = None
+    """Where daily rain comes from; may be left out where seasons come from the calendar."""
     scenes: Scenes
     grid: Grid = Grid()
     seasons: Annotated[RainSeasons | CalendarSeasons, Field(discriminator="from_")] = RainSeasons()
