@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from functools import lru_cache
+from functools import lru_cache, partial
 
 import numpy as np
 import pandas as pd
@@ -54,8 +54,7 @@ def season_composite(
         raise ValueError(f"a stack has the dimensions time, y, x; this one has {stack.ndim}")
     if not (0 <= low <= 1 and 0 <= high <= 1):
         raise ValueError(f"probabilities {low} and {high} must lie between 0 and 1")
-    flat = _flat(stack)
-    values, count = _quantiles(flat, np.array([0.5, low, high]), _comparators(len(flat)))
+    values, count = _of_dates(_flat(stack), np.arange(len(stack)), (0.5, low, high))
     shape = stack.shape[1:]
     middle, lower, upper = (row.reshape(shape) for row in values)
     return {"median": middle, "low": lower, "high": upper, "count": count.reshape(shape)}
@@ -76,8 +75,7 @@ def natural_colour(stack: NDArray[np.floating]) -> NDArray[np.float32]:
     """
     if stack.ndim != 4:
         raise ValueError(f"a stack has the dimensions time, band, y, x; this one has {stack.ndim}")
-    flat = _flat(stack)
-    values, _ = _quantiles(flat, np.array([0.5]), _comparators(len(flat)))
+    values, _ = _of_dates(_flat(stack), np.arange(len(stack)), (0.5,))
     return values.reshape(stack.shape[1:])
 
 
@@ -117,27 +115,33 @@ def season_composites(
     if not len(names):
         raise ValueError("no date lies in a season")
 
-    def by_season(values: NDArray[np.floating]) -> tuple[NDArray[np.generic], ...]:
-        dates_first = np.moveaxis(values, -1, 0)
-        shape = dates_first.shape[1:]
-        flat = dates_first.reshape(len(dates_first), 1, -1)
-        made = [season_composite(flat[codes == k], low, high) for k in range(len(names))]
-        return tuple(
-            np.stack([one[name].reshape(shape) for one in made], axis=-1) for name in _NAMES
-        )
+    dates_first = index.transpose("time", ...)
+    # One call for each block as it lies: `xarray.apply_ufunc` would copy it with "time" last.
+    by_season = partial(_by_season, codes=codes, n_seasons=len(names), low=low, high=high)
+    if index.chunks is None:
+        packed = by_season(dates_first.to_numpy())
+    else:
+        pieces = ((len(_NAMES) * len(names),), *dates_first.data.chunks[1:])
+        packed = dates_first.data.map_blocks(by_season, dtype=np.float32, chunks=pieces)
+    coordinates = dates_first.isel(time=0, drop=True).coords
+    dims = ("season", *dates_first.dims[1:])
+    composites = xr.Dataset(coords={"season": np.asarray(names, str), **coordinates})
+    for k, name in enumerate(_NAMES):
+        values = packed[k * len(names) : (k + 1) * len(names)]
+        composites[name] = (dims, values.astype(np.uint16) if name == "count" else values)
+    return composites
 
-    outputs = xr.apply_ufunc(
-        by_season,
-        index,
-        input_core_dims=[["time"]],
-        output_core_dims=[["season"]] * len(_NAMES),
-        output_dtypes=[np.float32, np.float32, np.float32, np.uint16],
-        dask="parallelized",
-        dask_gufunc_kwargs={"output_sizes": {"season": len(names)}},
-        keep_attrs=False,
-    )
-    composites = xr.Dataset(dict(zip(_NAMES, outputs, strict=True)))
-    return composites.assign_coords(season=np.asarray(names, str)).transpose("season", ...)
+
+def _by_season(
+    values: NDArray[np.floating], codes: NDArray[np.int64], n_seasons: int, low: float, high: float
+) -> NDArray[np.float32]:
+    """Median, low, high and count of each season, one behind the other along the first axis."""
+    flat = _flat(values)
+    packed = np.empty((len(_NAMES), n_seasons, flat.shape[1]), np.float32)
+    for season in range(n_seasons):
+        dates = np.flatnonzero(codes == season)
+        packed[:3, season], packed[3, season] = _of_dates(flat, dates, (0.5, low, high))
+    return packed.reshape(len(_NAMES) * n_seasons, *values.shape[1:])
 
 
 _NAMES = ("median", "low", "high", "count")
@@ -155,10 +159,17 @@ def require_whole_time(cube: xr.DataArray) -> None:
 
 def _flat(stack: NDArray[np.floating]) -> NDArray[np.float32]:
     """The stack as float32 of shape (time, pixels), without a copy where it is that already."""
-    if len(stack) > np.iinfo(np.uint16).max:
-        raise ValueError(f"{len(stack)} dates are more than the count can hold")
     n_pixels = math.prod(stack.shape[1:])  # not -1, which a stack without dates cannot give
     return np.ascontiguousarray(stack.reshape(len(stack), n_pixels), np.float32)
+
+
+def _of_dates(
+    stack: NDArray[np.float32], dates: NDArray[np.int64], probabilities: tuple[float, ...]
+) -> tuple[NDArray[np.float32], NDArray[np.uint16]]:
+    """Quantiles (probability, pixel) and counts (pixel) over some dates of (time, pixel)."""
+    if len(dates) > np.iinfo(np.uint16).max:
+        raise ValueError(f"{len(dates)} dates are more than the count can hold")
+    return _quantiles(stack, dates, np.array(probabilities), _comparators(len(dates)))
 
 
 @lru_cache(maxsize=256)
@@ -186,23 +197,26 @@ def _comparators(n: int) -> NDArray[np.int64]:
 
 @compiled
 def _quantiles(
-    stack: NDArray[np.float32], probabilities: NDArray[np.float64], comparators: NDArray[np.int64]
+    stack: NDArray[np.float32],
+    dates: NDArray[np.int64],
+    probabilities: NDArray[np.float64],
+    comparators: NDArray[np.int64],
 ) -> tuple[NDArray[np.float32], NDArray[np.uint16]]:
-    """Quantiles (probability, pixel) and counts (pixel) of a stack (time, pixel)."""
-    n_times, n_pixels = stack.shape
+    """Quantiles (probability, pixel) and counts (pixel) over some dates of (time, pixel)."""
+    n_dates, n_pixels = dates.size, stack.shape[1]
     values = np.empty((probabilities.size, n_pixels), np.float32)
     count = np.zeros(n_pixels, np.uint16)
-    block = np.empty((n_times, _BLOCK), np.float32)
+    block = np.empty((n_dates, _BLOCK), np.float32)
     seen = np.empty(_BLOCK, np.int32)
     for start in range(0, n_pixels, _BLOCK):
         width = min(_BLOCK, n_pixels - start)
         seen[:] = 0
-        for t in range(n_times):
+        for k in range(n_dates):
             for c in range(width):
-                value = stack[t, start + c]
+                value = stack[dates[k], start + c]
                 known = np.isfinite(value)
                 # Missing looks sort behind all others.
-                block[t, c] = value if known else np.float32(np.inf)
+                block[k, c] = value if known else np.float32(np.inf)
                 seen[c] += known
         for k in range(len(comparators)):
             first, second = block[comparators[k, 0]], block[comparators[k, 1]]
