@@ -101,5 +101,5 @@ def every_day(readings: pd.DataFrame) -> pd.DataFrame:
     """
     index = pd.DatetimeIndex(readings.index).normalize()
     ordered = readings.set_axis(index, axis="index").sort_index().astype(float)
-    whole = pd.date_range(ordered.index[0], ordered.index[-1], freq="D")
+    whole = pd.date_range(ordered.index[0], ordered.index[-1], freq="D").as_unit("us")
     return ordered.reindex(whole)

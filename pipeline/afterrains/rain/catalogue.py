@@ -1,0 +1,258 @@
+"""Rain from a STAC catalogue of daily (or pentad) rasters.
+
+Items of the named collection that touch the sites are taken, each with the raster of the named
+asset. Their day is `start_datetime` and `end_datetime` where given, else `datetime`. Unit, scale,
+offset and nodata are the item's (STAC 1.0 `raster:bands`, 1.1 `bands`), else the file's own.
+"""
+
+from __future__ import annotations
+
+import math
+import warnings
+from collections.abc import Iterator, Mapping
+from typing import Any
+
+import geopandas as gpd
+import pandas as pd
+import requests
+from pystac_client import Client
+from pystac_client.exceptions import APIError
+from shapely import box
+from shapely.errors import ShapelyError
+from shapely.geometry import shape
+
+from afterrains.errors import Finding, ServiceError
+from afterrains.programme import RainCatalogue
+from afterrains.rain.rasters import StepRaster, check_rasters
+from afterrains.rain.record import RainRecord
+from afterrains.scenes.documents import BrokenDocumentError, Documents, is_address
+from afterrains.scenes.items import UnsafeReferenceError, resolve, without_query
+from afterrains.scenes.windows import Patience
+
+__all__ = ["check_catalogue"]
+
+_FILE = "rain.catalogue"
+_PAGE = 500
+_ITEMS_TOLD = 20
+_MOST_DOCUMENTS = 500_000
+
+_BBox = tuple[float, float, float, float]
+
+
+def check_catalogue(
+    catalogue: RainCatalogue,
+    sites: gpd.GeoDataFrame | None,
+    *,
+    documents: Documents | None = None,
+    patience: Patience | None = None,
+) -> tuple[RainRecord | None, list[Finding]]:
+    """Read the sites' rain from a catalogue and find everything that is wrong with it.
+
+    Parameters
+    ----------
+    catalogue : RainCatalogue
+        Address or path, collection and asset.
+    sites : GeoDataFrame or None
+        Polygons with `site_id` and a CRS; without them nothing is searched.
+    documents, patience
+        Reader of documents, and tries of failed reads of rasters.
+
+    Raises
+    ------
+    ServiceError
+        If a server failed after the retries.
+    """
+    if sites is None:
+        return None, []
+    west, south, east, north = sites.to_crs("EPSG:4326").total_bounds
+    bbox = float(west), float(south), float(east), float(north)
+    rasters: list[StepRaster] = []
+    findings: list[Finding] = []
+    try:
+        for item, base in _items(catalogue, bbox, documents or Documents()):
+            if _touches(item, bbox):
+                found = _raster(item, base, catalogue)
+                if isinstance(found, StepRaster):
+                    rasters.append(found)
+                else:
+                    findings.append(found)
+    except BrokenDocumentError as error:
+        mend = "check the address and that it is a STAC catalogue"
+        return None, [_fault("url", str(error), mend, "rain-catalogue-unreadable")]
+    if len(findings) > _ITEMS_TOLD:
+        what = f"holds {len(findings) - _ITEMS_TOLD:,} more items that cannot be used"
+        more = _fault("", what, "mend the items", "rain-catalogue-item")
+        findings = [*findings[:_ITEMS_TOLD], more]
+    if not rasters and not findings:
+        what = f"holds no raster of collection {catalogue.collection!r} at the sites"
+        mend = "check the collection and the sites' coordinates"
+        findings = [_fault("collection", what, mend, "rain-catalogue-empty")]
+    if findings:
+        return None, findings
+    source = f"catalogue {without_query(catalogue.url)}, collection {catalogue.collection}, "
+    source += f"asset {catalogue.asset}"
+    return check_rasters(rasters, _FILE, source, sites, patience=patience)
+
+
+def _fault(where: str, what: str, mend: str, code: str) -> Finding:
+    return Finding("error", _FILE, where, what, mend, code)
+
+
+def _is_remote(place: str) -> bool:
+    """Whether a catalogue lies on another machine; one on this may name this machine's files."""
+    if not is_address(place):
+        return False
+    try:
+        resolve(place, place, remote=True)
+    except UnsafeReferenceError:
+        return False
+    return True
+
+
+def _items(
+    catalogue: RainCatalogue, bbox: _BBox, documents: Documents
+) -> Iterator[tuple[Mapping[str, Any], str]]:
+    """Items of the collection, each with the place that its references are relative to."""
+    root = documents.read(catalogue.url)
+    if root.get("type") == "FeatureCollection":
+        for item in root.get("features") or []:
+            if isinstance(item, Mapping) and item.get("collection") == catalogue.collection:
+                yield item, catalogue.url
+    elif isinstance(root.get("conformsTo"), list) or list(_links(root, "search")):
+        yield from _from_api(catalogue, bbox, documents)
+    else:
+        yield from _walk(catalogue, root, documents)
+
+
+def _links(document: Mapping[str, Any], rel: str) -> Iterator[str]:
+    links = document.get("links")
+    for link in links if isinstance(links, list) else []:
+        if isinstance(link, Mapping) and link.get("rel") == rel:
+            href = link.get("href")
+            if isinstance(href, str):
+                yield href
+
+
+def _walk(
+    catalogue: RainCatalogue, root: Mapping[str, Any], documents: Documents
+) -> Iterator[tuple[Mapping[str, Any], str]]:
+    """Items of a static catalogue, each document once."""
+    remote = _is_remote(catalogue.url)
+    seen = {catalogue.url}
+    waiting: list[tuple[str, Mapping[str, Any]]] = [(catalogue.url, root)]
+    while waiting:
+        base, document = waiting.pop()
+        if document.get("type") == "Collection" and document.get("id") != catalogue.collection:
+            continue
+        for rel in ("item", "child"):
+            for reference in _links(document, rel):
+                try:
+                    place = resolve(reference, base, remote=remote)
+                except ValueError as error:
+                    raise BrokenDocumentError(f"a link of {without_query(base)} {error}") from error
+                if place in seen or len(seen) > _MOST_DOCUMENTS:
+                    continue
+                seen.add(place)
+                if rel == "child":
+                    waiting.append((place, documents.read(place)))
+                else:
+                    item = documents.read(place)
+                    if item.get("collection", catalogue.collection) == catalogue.collection:
+                        yield item, place
+
+
+def _from_api(
+    catalogue: RainCatalogue, bbox: _BBox, documents: Documents
+) -> Iterator[tuple[Mapping[str, Any], str]]:
+    """Items of a STAC API, page by page."""
+    seen: set[str] = set()
+    try:
+        with warnings.catch_warnings():
+            # Services that understate what they conform to still answer searches.
+            warnings.simplefilter("ignore")
+            client = Client.open(catalogue.url, stac_io=documents.io)
+            pages = client.search(
+                collections=[catalogue.collection], bbox=list(bbox), limit=_PAGE
+            ).pages_as_dicts()
+            for page in pages:
+                for item in page.get("features") or []:
+                    if isinstance(item, Mapping) and str(item.get("id")) not in seen:
+                        seen.add(str(item.get("id")))
+                        selves = [link for link in _links(item, "self") if is_address(link)]
+                        yield item, selves[0] if selves else catalogue.url
+    except (APIError, requests.RequestException, OSError) as error:
+        what = f"the rain catalogue {without_query(catalogue.url)} failed after several tries "
+        what += f"({type(error).__name__}); run the same command again later"
+        raise ServiceError(what) from None
+    except (KeyError, TypeError, ValueError, AttributeError) as error:
+        what = f"{without_query(catalogue.url)} answered a search with something else than items"
+        raise ServiceError(what) from error
+
+
+def _touches(item: Mapping[str, Any], bbox: _BBox) -> bool:
+    """Whether the item's ground meets the sites; one that does not say is taken as if it did."""
+    geometry: Any = item.get("geometry")
+    try:
+        return bool(shape(geometry).intersects(box(*bbox)))
+    except (ShapelyError, ValueError, TypeError, AttributeError, KeyError, IndexError):
+        return True
+
+
+def _raster(item: Mapping[str, Any], base: str, catalogue: RainCatalogue) -> StepRaster | Finding:
+    """The raster that an item points to, or why it cannot be used."""
+    name = str(item.get("id", ""))[:100]
+    mend = "mend the item, or name another collection or asset"
+    try:
+        assets = item["assets"]
+        if not isinstance(assets, Mapping):
+            raise TypeError("assets is no object")
+        if catalogue.asset not in assets:
+            has = ", ".join(sorted(map(str, assets))[:6])
+            what = f"has no asset {catalogue.asset!r} (it has {has})"
+            return _fault(f"item {name!r}", what, mend, "rain-catalogue-asset")
+        asset = assets[catalogue.asset]
+        href = resolve(asset["href"], base, remote=_is_remote(catalogue.url))
+        first, last = _days(item["properties"])
+        bands = asset.get("raster:bands") or asset.get("bands") or [{}]
+        stated = {**asset, **bands[0]}
+        return StepRaster(
+            href=href,
+            name=name,
+            first=first,
+            last=last,
+            unit=_text(stated.get("unit")),
+            scale=_number(stated.get("raster:scale", stated.get("scale"))),
+            offset=_number(stated.get("raster:offset", stated.get("offset"))),
+            nodata=_number(stated.get("nodata")),
+        )
+    except (KeyError, TypeError, ValueError, AttributeError, IndexError) as error:
+        what = f"cannot be used ({type(error).__name__}: {str(error)[:100]})"
+        return _fault(f"item {name!r}", what, mend, "rain-catalogue-item")
+
+
+def _text(value: Any) -> str | None:
+    return value if isinstance(value, str) and value else None
+
+
+def _number(value: Any) -> float | None:
+    """A finite number, or None; "nan" as nodata needs no replacing."""
+    if isinstance(value, int | float) and not isinstance(value, bool) and math.isfinite(value):
+        return float(value)
+    return None
+
+
+def _days(properties: Mapping[str, Any]) -> tuple[pd.Timestamp, pd.Timestamp | None]:
+    """First day of the item's step and the day after its last, if it says."""
+    start, end = properties.get("start_datetime"), properties.get("end_datetime")
+    first = _moment(start or properties["datetime"]).normalize()
+    if not (start and end):
+        return first, None
+    # Ends are written as the last second of a day or as the first of the next.
+    last = _moment(end) - pd.Timedelta(seconds=1)
+    return first, last.normalize() + pd.Timedelta(days=1)
+
+
+def _moment(text: str) -> pd.Timestamp:
+    """A moment in UTC, which STAC asks for, without its zone."""
+    moment = pd.Timestamp(text)
+    return moment if moment.tz is None else moment.tz_convert("UTC").tz_localize(None)
