@@ -49,6 +49,7 @@ Json = Annotated[bool, typer.Option("--json", help="Print the result as JSON, fo
 # Results go to standard output, progress and problems to standard error: a pipe stays clean.
 _out = Console()
 _SHOWN = 10
+_ROOM_FOR_REASONS = 120
 _STYLE = {"gain": "green", "loss": "red", "no-gain": "dark_orange", "grass-only": "yellow"}
 _UNIT = {"ndvi": "dry-season NDVI", "points": "percentage points of woody cover"}
 _err = Console(stderr=True)
@@ -77,7 +78,7 @@ class _Bars:
 
     def say(self, text: str) -> None:
         """One line above the bars."""
-        self._progress.console.print(Text(text))
+        self._progress.console.print(Text(text), soft_wrap=True)
 
     def step(self, stage: str, done: int, total: int) -> None:
         """Move the bar of a stage."""
@@ -210,11 +211,14 @@ def _print_summary(summary: RunSummary) -> None:
         box=SIMPLE_HEAD,
     )
     for heading in ("site", "verdict"):
-        table.add_column(heading)
-    for heading in ("gain", "95 % interval", "seasons since sowing"):
-        table.add_column(heading, justify="right")
+        table.add_column(heading, no_wrap=True)
+    for heading in ("gain", "95 % interval", "seasons"):
+        table.add_column(heading, justify="right", no_wrap=True)
     table.add_column("answer by")
-    table.add_column("reason", ratio=1)
+    # Reasons are sentences: beside the figures where the terminal has room, else on the page alone.
+    roomy = _out.width >= _ROOM_FOR_REASONS
+    if roomy:
+        table.add_column("reason", ratio=1)
     for row in summary.verdicts.to_dict(orient="records"):
         digits = 3 if row["gain_unit"] == "ndvi" else 1
         known = pd.notna(row["gain"])
@@ -225,7 +229,7 @@ def _print_summary(summary: RunSummary) -> None:
             f"{row['gain_low']:+.{digits}f} to {row['gain_high']:+.{digits}f}" if known else "",
             _text(row["seasons_since_sowing"]),
             Text(_text(row["answer_by"])),
-            Text(_text(row["reason"])),
+            *([Text(_text(row["reason"]))] if roomy else []),
         )
     _out.print(table)
     units = sorted(set(summary.verdicts["gain_unit"].dropna()))
@@ -235,13 +239,14 @@ def _print_summary(summary: RunSummary) -> None:
         reasons = ", ".join(f"{count} {reason}" for reason, count in summary.refused.items())
         _out.print(Text(f"Scenes left out: {reasons}; each is named in manifest.json."))
     for scene, band, reason in summary.unreadable[:_SHOWN]:
-        _out.print(Text(f"could not be read  {scene} {band}: {reason}", style="yellow"))
+        line = Text(f"could not be read  {scene} {band}: {reason}", style="yellow")
+        _out.print(line, soft_wrap=True)
     if summary.unreadable:
         _out.print(
             f"{len(summary.unreadable)} files could not be read; run again to try them once more."
         )
-    _out.print(Text(f"Results  {summary.output}"))
-    _out.print(Text(f"Page     {summary.page}"))
+    _out.print(Text(f"Results  {summary.output}"), soft_wrap=True)
+    _out.print(Text(f"Page     {summary.page}"), soft_wrap=True)
 
 
 def _text(value: Any) -> str:
