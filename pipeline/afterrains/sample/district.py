@@ -3,15 +3,13 @@
 Nothing here is a real place, programme or person. The coordinates only give the ground a UTM zone
 and a latitude. Each ground is a square split into four columns and five rows of slots; a site
 lies in one slot (a multipolygon in two), so that neighbours keep a distance. Lengths are in
-metres, x grows to the east, y to the north. `Kind` is the truth: it never reaches the
-files that a reader of the programme sees.
+metres, x grows to the east, y to the north.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 from datetime import date
-from enum import StrEnum
 from functools import cache
 from typing import Literal
 
@@ -21,30 +19,14 @@ from numpy.typing import NDArray
 from pyproj import Transformer
 from shapely import MultiPolygon, Polygon, affinity
 from shapely.geometry.base import BaseGeometry
-from shapely.ops import transform
 
 from afterrains.sample.chance import chance
+from afterrains.sample.plan import CONTROLS, MIXES, SOWN, WAYS, Kind, Plan
 
-__all__ = ["EPSG", "GROUNDS", "SIZES", "Extent", "Ground", "Kind", "Site", "SowingRow", "sites"]
+__all__ = ["EPSG", "GROUNDS", "SIZES", "Extent", "Ground", "Site", "SowingRow", "sites"]
 
 EPSG = 32631
 _COLUMNS, _ROWS = 4, 5
-
-
-class Kind(StrEnum):
-    """What truly happened on a site."""
-
-    GAIN = "gain"
-    GRASS_ONLY = "grass-only"
-    NOTHING = "nothing"
-    BAD_START = "nothing, bad start of rain"
-    CLEARED = "cleared after sowing"
-    BURNT = "burnt after sowing"
-    TOO_YOUNG = "too young"
-    TOO_CLOUDY = "gain, always under cloud"
-    CONTROL = "control"
-    RECOVERING = "control, recovering by itself"
-    CONTROL_CLEARED = "control, cleared"
 
 
 @dataclass(frozen=True)
@@ -137,133 +119,17 @@ class Site:
         return date(first.year + (first > date(first.year, 8, 15)), 10, 15)
 
 
-@dataclass(frozen=True)
-class _Plan:
-    """A row of the plan: slots as (column, row), the area of the full-size site in hectares."""
-
-    name: str
-    ground: str
-    slots: tuple[tuple[int, int], ...]
-    area_ha: float
-    kind: Kind
-    woody_percent: float
-    gain_points: float = 0.0
-    full_after: float = 5.0
-    sown: tuple[str, ...] = ()
-    way: str = ""
-    event: str | None = None
-
-
-_W, _E, _K = "west", "east", Kind
-# Sown dates count back from the last scene year ("-1" is the year before) where the site has to be
-# too young whatever the size of the sample.
-_SOWN = (
-    _Plan("Long Dune", _W, ((0, 0),), 14.0, _K.GAIN, 6.5, 20.0, 5, ("2018-06-04",), "vehicle a"),
-    _Plan("Two Wells", _W, ((1, 1),), 9.0, _K.GAIN, 7.5, 10.0, 5, ("2018-06-07",), "hand b"),
-    _Plan(
-        "Rested Slope", _W, ((0, 2),), 11.0, _K.GRASS_ONLY, 6.0, 0, 5, ("2018-06-18",), "vehicle b"
-    ),
-    _Plan(
-        "Quiet Hollow",
-        _W,
-        ((1, 3),),
-        8.0,
-        _K.NOTHING,
-        8.0,
-        0,
-        5,
-        ("2018-06-11", "2021-06-07"),
-        "hand a",
-    ),
-    _Plan(
-        "Split Gravel", _W, ((2, 0), (3, 0)), 20.0, _K.GAIN, 8.0, 12.0, 4, ("2019-06-03",), "hand b"
-    ),
-    _Plan(
-        "Kiln Road",
-        _W,
-        ((3, 2),),
-        10.0,
-        _K.CLEARED,
-        15.5,
-        0,
-        5,
-        ("2018-06-25",),
-        "hand a",
-        "2021-03-10",
-    ),
-    _Plan("New Bund", _W, ((2, 3),), 7.0, _K.TOO_YOUNG, 6.5, 12.0, 5, ("-1-06-10",), "hand b"),
-    _Plan("Hard Pan", _W, ((3, 4),), 4.5, _K.NOTHING, 5.0, 0, 5, ("2019-06-06",), "vehicle a"),
-    _Plan("Stone Lines", _E, ((0, 0),), 12.0, _K.GAIN, 7.0, 15.0, 6, ("2018-06-12",), "hand b"),
-    _Plan("Thin Crust", _E, ((1, 2),), 15.0, _K.GAIN, 6.0, 5.5, 5, ("2019-06-17",), "vehicle b"),
-    _Plan(
-        "Mist Basin", _E, ((0, 3),), 8.0, _K.TOO_CLOUDY, 7.0, 12.0, 5, ("2018-06-06",), "vehicle a"
-    ),
-    _Plan("Fenced Plain", _E, ((1, 4),), 10.0, _K.GRASS_ONLY, 7.5, 0, 5, ("2019-06-10",), "hand a"),
-    _Plan(
-        "Ember Ridge",
-        _E,
-        ((2, 1),),
-        9.0,
-        _K.BURNT,
-        14.5,
-        0,
-        5,
-        ("2018-06-20",),
-        "aircraft a",
-        "2020-11-20",
-    ),
-    _Plan("Far Sand", _E, ((3, 3),), 18.0, _K.NOTHING, 6.0, 0, 5, ("2018-05-30",), "aircraft a"),
-    _Plan(
-        "Last Sowing", _E, ((3, 0),), 6.0, _K.TOO_YOUNG, 7.0, 12.0, 5, ("-0-06-02",), "vehicle b"
-    ),
-    _Plan(
-        "False Start", _E, ((2, 4),), 8.5, _K.BAD_START, 6.5, 0, 5, ("2021-05-31",), "aircraft b"
-    ),
-)
-_CONTROLS = (
-    _Plan("", _W, ((1, 0),), 9.0, _K.CONTROL, 7.0),
-    _Plan("", _W, ((0, 1),), 12.0, _K.CONTROL, 6.0),
-    _Plan("", _W, ((1, 2),), 7.5, _K.CONTROL, 9.0),
-    _Plan("", _W, ((0, 3),), 10.0, _K.CONTROL_CLEARED, 13.0, event="2020-12-15"),
-    _Plan("", _W, ((0, 4),), 14.0, _K.CONTROL, 6.5),
-    _Plan("", _W, ((2, 1),), 8.0, _K.CONTROL, 7.5),
-    _Plan("", _W, ((3, 1),), 6.0, _K.CONTROL, 12.0),
-    _Plan("", _W, ((2, 2),), 11.0, _K.CONTROL, 6.0),
-    _Plan("", _W, ((3, 3),), 9.5, _K.CONTROL, 8.5),
-    _Plan("", _E, ((1, 0),), 10.0, _K.CONTROL, 6.5),
-    _Plan("", _E, ((0, 1),), 8.0, _K.RECOVERING, 6.5, 9.0, 6),
-    _Plan("", _E, ((0, 2),), 13.0, _K.CONTROL, 8.0),
-    _Plan("", _E, ((1, 3),), 7.0, _K.CONTROL, 7.0),
-    _Plan("", _E, ((0, 4),), 5.0, _K.CONTROL, 5.5),
-    _Plan("", _E, ((2, 0),), 11.0, _K.CONTROL, 7.0),
-    _Plan("", _E, ((3, 1),), 9.0, _K.CONTROL, 12.5),
-    _Plan("", _E, ((2, 2),), 12.0, _K.CONTROL, 6.0),
-    _Plan("", _E, ((2, 3),), 6.5, _K.CONTROL, 8.0),
-)
-
-_MIXES = {
-    "a": ("Senegalia senegal", "Vachellia tortilis", "Balanites aegyptiaca"),
-    "b": ("Vachellia tortilis", "Ziziphus mauritiana", "Schoenefeldia gracilis"),
-}
-_WAYS: dict[str, tuple[Literal["hand", "vehicle", "aircraft"], float, float]] = {
-    # method: kilograms of coated seed a hectare, cost a hectare in XOF; invented, of a usual size
-    "hand": ("hand", 3.0, 21_000.0),
-    "vehicle": ("vehicle", 4.5, 15_500.0),
-    "aircraft": ("aircraft", 6.0, 12_000.0),
-}
-
-
 @cache
 def sites(size: str, seed: int) -> tuple[Site, ...]:
     """Every site of the sample, sown ones first; outlines are irregular and depend on the seed."""
     made = []
-    for prefix, plans in (("s", _SOWN), ("c", _CONTROLS)):
+    for prefix, plans in (("s", SOWN), ("c", CONTROLS)):
         for number, plan in enumerate(plans, start=1):
             made.append(_site(f"{prefix}{number:02d}", plan, SIZES[size], seed))
     return tuple(made)
 
 
-def _site(site_id: str, plan: _Plan, extent: Extent, seed: int) -> Site:
+def _site(site_id: str, plan: Plan, extent: Extent, seed: int) -> Site:
     """One row of the plan as a site, with its outline drawn and its sowing rows filled in."""
     rng = chance(seed, "outline", site_id)
     parts = [
@@ -272,7 +138,7 @@ def _site(site_id: str, plan: _Plan, extent: Extent, seed: int) -> Site:
     ]
     lonlat = _rounded_lonlat(parts[0] if len(parts) == 1 else MultiPolygon(parts))
     # The truth is counted on what the file says, hence back from the rounded degrees.
-    geometry = transform(_to_metres().transform, lonlat)
+    geometry = shapely.transform(lonlat, _metres)
     stratum = "dune" if plan.slots[0][0] in GROUNDS[plan.ground].dune_columns else "glacis"
     return Site(
         site_id=site_id,
@@ -296,14 +162,14 @@ def _shares(parts: int) -> tuple[float, ...]:
 
 def _sowing_row(way: str, text: str, last_year: int, rng: np.random.Generator) -> SowingRow:
     method_name, mix = way.split()
-    method, kg_per_ha, cost_per_ha = _WAYS[method_name]
+    method, kg_per_ha, cost_per_ha = WAYS[method_name]
     if text.startswith("-"):  # counted back from the last scene year
         text = f"{last_year - int(text[1])}{text[2:]}"
     sown_on = date.fromisoformat(text)
     return SowingRow(
         sown_on=sown_on,
         method=method,
-        species=_MIXES[mix],
+        species=MIXES[mix],
         seed_kg_per_ha=round(kg_per_ha * float(rng.uniform(0.9, 1.1)), 1),
         seed_lot=f"L{sown_on.year % 100}-{mix.upper()}{int(rng.integers(1, 4))}",
         cost_per_ha=cost_per_ha * float(rng.uniform(0.92, 1.08)),
@@ -331,6 +197,12 @@ def _outline(
 @cache
 def _to_metres() -> Transformer:
     return Transformer.from_crs("EPSG:4326", EPSG, always_xy=True)
+
+
+def _metres(degrees: NDArray[np.float64]) -> NDArray[np.float64]:
+    x, y = _to_metres().transform(degrees[:, 0], degrees[:, 1])
+    metres: NDArray[np.float64] = np.c_[x, y]
+    return metres
 
 
 def _rounded_lonlat(shape: BaseGeometry) -> BaseGeometry:

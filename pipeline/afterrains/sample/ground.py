@@ -13,10 +13,10 @@ from datetime import date
 import numpy as np
 from numpy.typing import NDArray
 from rasterio.features import rasterize
-from rasterio.transform import Affine, from_origin
+from rasterio.transform import Affine
 
 from afterrains.sample.chance import chance, random_field
-from afterrains.sample.district import GROUNDS, SIZES, Kind, Site, sites
+from afterrains.sample.district import GROUNDS, SIZES, Site, sites
 from afterrains.sample.growth import (
     TRAITS,
     Grass,
@@ -26,6 +26,7 @@ from afterrains.sample.growth import (
     surface_wetness,
 )
 from afterrains.sample.mixing import Cover
+from afterrains.sample.plan import Kind
 from afterrains.sample.weather import Weather
 
 __all__ = ["GroundModel", "years_between"]
@@ -34,6 +35,7 @@ Field = NDArray[np.float64]
 
 _RESPONSES = np.array([0.72, 1.0, 1.28])  # run-off, usual, run-on
 _GRASS_FROM = np.datetime64("2013-01-01")  # two years and more to forget where the pools began
+_FIRST_SEASON = 2012  # of the local departures; well before the scenes
 _PERSISTENCE = 0.5  # of local departures from one season to the next
 _RISE_PER_YEAR = 0.0020  # the background's woody cover rises everywhere
 _LOSS_SHARE = {Kind.CLEARED: 0.65, Kind.CONTROL_CLEARED: 0.60, Kind.BURNT: 0.60}
@@ -62,7 +64,7 @@ class GroundModel:
         self.pixels = extent.pixels
         self.seed = seed
         ground = GROUNDS[name]
-        self.transform: Affine = from_origin(ground.west_m, ground.north_m, 10.0, 10.0)
+        self.transform: Affine = Affine(10.0, 0.0, ground.west_m, 0.0, -10.0, ground.north_m)
         self.sites = tuple(site for site in sites(size, seed) if site.ground == name)
         self._dune = self._dune_share(ground.dune_columns)
         self._brightness = (
@@ -108,13 +110,13 @@ class GroundModel:
         season = day.year if day.month >= 6 else day.year - 1
         patchy, thirst = self._season_fields(season)
         fenced = self._rest(day) if with_sowing else np.zeros_like(self._dune)
-        factor = self._fertility * np.exp(0.17 * patchy)
+        factor = self._fertility * np.exp(0.20 * patchy)
         green = np.clip(self._pool(index, "green", fenced) * factor, 0.0, 0.80)
         dead = np.clip(self._pool(index, "dead", fenced) * factor, 0.0, 0.90 - green)
         char = self._char(day) if with_sowing else np.zeros_like(green)
         return Cover(
             woody=self.woody(day, with_sowing=with_sowing),
-            leaf=np.clip(self._leaf[index] * (1.0 + 0.06 * thirst), 0.0, 1.0),
+            leaf=np.clip(self._leaf[index] * (1.0 + 0.07 * thirst), 0.0, 1.0),
             green=green * (1.0 - char),
             dead=dead * (1.0 - char),
             char=char,
@@ -137,7 +139,10 @@ class GroundModel:
         Storms, grazing and pests are patchy, and half of a patch's luck stays for the next season.
         """
         if season not in self._seasons:
-            before = (0.0, 0.0) if season <= 2012 else self._season_fields(season - 1)
+            if season <= _FIRST_SEASON:
+                before = (np.zeros_like(self._dune), np.zeros_like(self._dune))
+            else:
+                before = self._season_fields(season - 1)
             length = 9 * self.pixels / 256
             grass, leaf = (
                 _PERSISTENCE * then + np.sqrt(1 - _PERSISTENCE**2) * self._field(name, length)

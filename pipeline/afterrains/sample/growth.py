@@ -43,6 +43,7 @@ class GrassTraits:
     perennial: float
 
 
+_LEAST_GREEN = 0.003  # cover of herbs that hang on through any drought
 _USUAL_CATCH_MM = 260.0  # caught by the end of a usual season
 _STORE_MEMORY_DAYS = 150.0  # deep soil water: rain weighted by exp(-age / memory)
 _FULL_STORE_MM = 2.0  # of that weighted rain a day, the store is full
@@ -98,7 +99,7 @@ def grow_grass(
         Arrays of shape (n, days), cover of open ground.
     """
     water = np.zeros_like(response)
-    green = np.full_like(response, 0.004)
+    green = np.full_like(response, _LEAST_GREEN)
     dead = np.full_like(response, 0.10)
     caught_mm = np.zeros_like(response)
     keep = np.exp(-1.0 / _STORE_MEMORY_DAYS)
@@ -120,11 +121,11 @@ def grow_grass(
         if day_of_year[day] < 120:
             ripe = 1.0
         growth = 0.16 * (green + 0.004) * supply * np.maximum(1.0 - green / stand, 0.0) * (1 - ripe)
-        death = green * (0.006 + 0.045 * (1.0 - supply) + 0.035 * ripe)
+        death = (green - _LEAST_GREEN) * (0.006 + 0.045 * (1.0 - supply) + 0.035 * ripe)
         wet = min(rain_mm[day] / 8.0, 1.0)
         # What stands rots in the rains; in the dry months it is only eaten and blown away.
         loss = dead * (traits.dead_loss + 0.02 * wet + 0.012 * supply)
-        green = np.maximum(green + growth - death, 0.003)
+        green = np.maximum(green + growth - death, _LEAST_GREEN)
         dead = dead + 0.85 * death - loss
         store = store * keep + rain_mm[day] * response * (1.0 - keep)
         greens[:, day] = green + traits.perennial * np.minimum(store / _FULL_STORE_MM, 1.2) ** 2

@@ -8,10 +8,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from afterrains.sample.chance import chance
-from afterrains.sample.district import Kind
 from afterrains.sample.ground import GroundModel
 from afterrains.sample.mixing import BANDS, mix
 from afterrains.sample.overpasses import Overpass
+from afterrains.sample.plan import Kind
 from afterrains.sample.sensor import (
     COARSE_BANDS,
     FINE_BANDS,

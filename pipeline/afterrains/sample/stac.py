@@ -11,17 +11,26 @@ from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Any
 
+import numpy as np
+import shapely
+from numpy.typing import NDArray
 from pyproj import Transformer
 from rasterio.transform import Affine
 from shapely.geometry import box, mapping
 from shapely.geometry.base import BaseGeometry
-from shapely.ops import transform
 
 from afterrains.sample.district import EPSG, GROUNDS
 from afterrains.sample.overpasses import Overpass
 from afterrains.sample.render import Product
 
-__all__ = ["COLLECTION", "SAMPLE_MARK", "item_document", "write_catalogue", "write_json"]
+__all__ = [
+    "COLLECTION",
+    "SAMPLE_MARK",
+    "coarse_grid",
+    "item_document",
+    "write_catalogue",
+    "write_json",
+]
 
 COLLECTION = "sentinel-2-l2a"
 SAMPLE_MARK = "afterrains:sample"
@@ -50,6 +59,11 @@ _EO = {
     "swir16": ("B11", "swir16", 1.610, 0.143),
     "swir22": ("B12", "swir22", 2.190, 0.242),
 }
+
+
+def coarse_grid(at: Affine) -> Affine:
+    """Return the transform of the 20 m pixels over the same ground."""
+    return Affine(2 * at.a, at.b, at.c, at.d, 2 * at.e, at.f)
 
 
 def item_document(
@@ -164,7 +178,7 @@ def _asset(key: str, overpass: Overpass, shape: list[int], at: Affine) -> dict[s
     resolution = 10 if key in ("blue", "green", "red", "nir") else 20
     grid: dict[str, Any] = {"gsd": resolution}
     if resolution == 20:
-        half = at * Affine.scale(2.0)
+        half = coarse_grid(at)
         grid["proj:shape"] = [each // 2 for each in shape]
         grid["proj:transform"] = list(half)[:6]
     asset: dict[str, Any] = {"href": f"./{key}.tif", "type": _COG}
@@ -203,7 +217,13 @@ def _asset(key: str, overpass: Overpass, shape: list[int], at: Affine) -> dict[s
 
 def _degrees(shape: BaseGeometry) -> BaseGeometry:
     to_lonlat = Transformer.from_crs(EPSG, "EPSG:4326", always_xy=True)
-    return transform(to_lonlat.transform, shape)
+
+    def degrees(metres: NDArray[np.float64]) -> NDArray[np.float64]:
+        lon, lat = to_lonlat.transform(metres[:, 0], metres[:, 1])
+        rounded: NDArray[np.float64] = np.rint(np.c_[lon, lat] * 1e6) / 1e6
+        return rounded
+
+    return shapely.transform(shape, degrees)
 
 
 def _text(moment: datetime) -> str:

@@ -11,6 +11,7 @@ import json
 from collections.abc import Iterable, Sequence
 from datetime import date
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,8 +19,9 @@ from pyproj import Transformer
 from shapely.geometry import mapping
 
 from afterrains.sample.chance import chance
-from afterrains.sample.district import EPSG, GROUNDS, SIZES, Kind, Site
+from afterrains.sample.district import EPSG, GROUNDS, SIZES, Site
 from afterrains.sample.ground import GroundModel
+from afterrains.sample.plan import Kind
 from afterrains.sample.weather import Weather
 
 __all__ = [
@@ -226,8 +228,7 @@ def _places_in_sites(
             ys, xs = np.nonzero(ground.inside(site.site_id))
             count = 4 if site.kind is Kind.GRASS_ONLY else 2
             for pick in rng.choice(xs.size, count, replace=False):
-                x, y = ground.transform * (xs[pick] + 0.5, ys[pick] + 0.5)
-                places.append((name, site.site_id, x, y))
+                places.append((name, site.site_id, *_centre(ground, xs[pick], ys[pick])))
     return places
 
 
@@ -248,18 +249,23 @@ def _places_between(
         wanted = float(rng.uniform(0.0, 0.45))
         among = rng.choice(xs.size, 60, replace=False)
         pick = among[np.argmin(np.abs(woody[ys[among], xs[among]] - wanted))]
-        x, y = ground.transform * (xs[pick] + 0.5, ys[pick] + 0.5)
-        places.append((name, "", x, y))
+        places.append((name, "", *_centre(ground, xs[pick], ys[pick])))
     return places
 
 
 def _plot_cover(ground: GroundModel, x: float, y: float, day: date) -> float:
     """Mean woody cover of the pixels whose centre lies in the plot."""
     woody = ground.woody(day)
-    column, row = ~ground.transform * (x, y)
-    rows, columns = np.mgrid[0 : ground.pixels, 0 : ground.pixels] + 0.5
-    near: NDArray[np.bool_] = np.hypot(rows - row, columns - column) * 10.0 <= _PLOT_RADIUS_M
+    rows, columns = np.mgrid[0 : ground.pixels, 0 : ground.pixels]
+    xs, ys = _centre(ground, columns, rows)
+    near: NDArray[np.bool_] = np.hypot(xs - x, ys - y) <= _PLOT_RADIUS_M
     return float(woody[near].mean())
+
+
+def _centre(ground: GroundModel, column: Any, row: Any) -> tuple[Any, Any]:
+    """Easting and northing of pixel centres, numbers or arrays."""
+    at = ground.transform
+    return at.c + at.a * (column + 0.5), at.f + at.e * (row + 0.5)
 
 
 def _write_csv(path: Path, columns: Sequence[str], rows: Iterable[Sequence[object]]) -> None:

@@ -26,6 +26,7 @@ from afterrains.sample.render import render
 from afterrains.sample.stac import (
     COLLECTION,
     SAMPLE_MARK,
+    coarse_grid,
     item_document,
     write_catalogue,
     write_json,
@@ -107,9 +108,9 @@ def write_sample(
         )
     paths = _paths(Path(folder))
     products = overpasses(size, seed)
-    grounds = _grounds(size, seed)
     try:
         _prepare(paths)
+        grounds = _grounds(size, seed)
         _write_tables(paths, grounds, size, seed)
         target = paths.catalogue.parent / COLLECTION
         target.mkdir(parents=True, exist_ok=True)
@@ -253,7 +254,7 @@ def _write_product(
     product = render(ground, overpass, seed)
     target = folder / overpass.item_id
     target.mkdir(exist_ok=True)
-    half = ground.transform * Affine.scale(2.0)
+    half = coarse_grid(ground.transform)
     for band, numbers in product.bands.items():
         path = target / f"{band}.tif"
         if band in overpass.withheld:
