@@ -20,6 +20,7 @@ from pystac_client.exceptions import APIError
 from shapely import box
 from shapely.errors import ShapelyError
 from shapely.geometry import shape
+from urllib3 import Retry
 
 from afterrains.errors import Finding, InputError, ServiceError
 from afterrains.scenes import duplicates, identity
@@ -52,7 +53,8 @@ def search(
     max_cloud_percent: float,
     profiles: Profiles,
     *,
-    documents: Documents | None = None,
+    retries: Retry | None = None,
+    timeout_s: float = 60,
 ) -> SearchResult:
     """All scenes of a catalogue over a place and time, and those not used with their reasons.
 
@@ -71,8 +73,10 @@ def search(
         Scenes whose `eo:cloud_cover` is above are refused as "cloudy"; unknown cover is kept.
     profiles : Profiles
         See `load_profiles`.
-    documents : Documents, optional
-        Reader of documents, to set retries and timeouts.
+    retries : urllib3.Retry, optional
+        How often requests are tried again, and with what pauses.
+    timeout_s : float
+        How long a server may be silent.
 
     Raises
     ------
@@ -82,13 +86,13 @@ def search(
         If a server failed after retries.
     """
     profiles.require(tuple(collections))
-    documents = documents or Documents()
     asked = _Asked(tuple(collections), start, end, bbox)
     found = _Found()
-    for item, base in _raw_items(catalogue, asked, documents, found):
-        if asked.wants(item):
-            source = ItemSource(base, _is_remote(catalogue), asked.collections, asked.longitude)
-            found.add(scene_from_item(item, source, profiles), max_cloud_percent)
+    with Documents(retries, timeout_s) as documents:
+        for item, base in _raw_items(catalogue, asked, documents, found):
+            if asked.wants(item):
+                source = ItemSource(base, _is_remote(catalogue), asked.collections, asked.longitude)
+                found.add(scene_from_item(item, source, profiles), max_cloud_percent)
     scenes = duplicates.assign_overpasses(found.scenes)
     scenes, doubled = duplicates.deduplicate(scenes)
     refused = sorted([*found.refused, *doubled], key=_refusal_order)
@@ -132,7 +136,8 @@ class _Asked:
         geometry: Any = item.get("geometry")
         try:
             footprint = shape(geometry)
-            return any(footprint.intersects(box(*part)) for part in self.boxes)
+            meets = any(footprint.intersects(box(*part)) for part in self.boxes)
+            return meets or footprint.is_empty
         except (ShapelyError, ValueError, TypeError, AttributeError, KeyError, IndexError):
             return True
 

@@ -7,8 +7,10 @@ What trying again cannot mend (a missing file, broken JSON) is a `BrokenDocument
 from __future__ import annotations
 
 import json
+import logging
+import re
 from pathlib import Path
-from typing import Any
+from typing import Any, Self
 from urllib.parse import urlsplit
 
 import requests
@@ -22,7 +24,6 @@ from afterrains.scenes.items import without_query
 __all__ = ["BrokenDocumentError", "Documents", "is_address"]
 
 _LARGEST_BYTES = 500_000_000
-_TIMEOUT_S = 60
 _RETRIES = Retry(
     total=5,
     backoff_factor=0.5,
@@ -37,6 +38,12 @@ class BrokenDocumentError(Exception):
     """A document that is missing or not JSON, in words without its query string."""
 
 
+def _hide_query(record: logging.LogRecord) -> bool:
+    """Take query strings, which may hold keys, out of what the HTTP library logs of its retries."""
+    record.msg, record.args = re.sub(r"\?[^\s'\"]*", "?…", record.getMessage()), ()
+    return True
+
+
 def is_address(place: str) -> bool:
     """Whether a catalogue is named by address rather than by path."""
     return urlsplit(place).scheme.lower() in ("http", "https")
@@ -45,8 +52,15 @@ def is_address(place: str) -> bool:
 class Documents:
     """Reads JSON from paths and addresses; one HTTP session for all."""
 
-    def __init__(self, retries: Retry = _RETRIES, timeout_s: float = _TIMEOUT_S) -> None:
-        self.io = StacApiIO(max_retries=retries, timeout=timeout_s)
+    def __init__(self, retries: Retry | None = None, timeout_s: float = 60) -> None:
+        self.io = StacApiIO(max_retries=retries or _RETRIES, timeout=timeout_s)
+        logging.getLogger("urllib3.connectionpool").addFilter(_hide_query)  # adds itself once
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, *_failure: object) -> None:
+        self.io.session.close()
 
     def read(self, place: str) -> dict[str, Any]:
         """The JSON object at a path or address.
@@ -81,7 +95,7 @@ class Documents:
         try:
             return str(self.io.read_text(address))
         except APIError as error:
-            if error.status_code in (400, 401, 403, 404, 410):
+            if getattr(error, "status_code", None) in (400, 401, 403, 404, 410):
                 what = f"{without_query(address)} answers {error.status_code}"
                 raise BrokenDocumentError(what) from None
             raise _service_failed(address, error) from None
