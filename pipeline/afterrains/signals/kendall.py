@@ -12,14 +12,10 @@ from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import ndtri
-from scipy.stats import rankdata
 
 from afterrains.signals.pairs import EXACT_UP_TO, exact_p_values
 
 __all__ = ["MannKendall", "SeasonalKendall", "mann_kendall", "seasonal_kendall"]
-
-_FEWEST_FOR_CORRECTION = 20
 
 
 @dataclass(frozen=True)
@@ -30,12 +26,12 @@ class MannKendall:
     s: int
     """Rising less falling pairs."""
     variance: float
-    """Of `s` when there is no trend, corrected for ties and, where asked, serial correlation."""
+    """Of `s` when there is no trend, corrected for ties."""
     z: float
     """`s` in its standard deviations, one taken off its size for continuity."""
     p_value: float
     """Two-sided."""
-    method: Literal["exact", "normal", "hamed-rao"]
+    method: Literal["exact", "normal"]
 
 
 @dataclass(frozen=True)
@@ -52,19 +48,16 @@ class SeasonalKendall:
     """Median slope per year over the pairs within seasons."""
 
 
-def mann_kendall(
-    values: NDArray[np.floating], *, correction: Literal["hamed-rao"] | None = None
-) -> MannKendall:
-    """Mann–Kendall test for a monotonic trend.
+def mann_kendall(values: NDArray[np.floating]) -> MannKendall:
+    """Mann–Kendall test for a monotonic trend in independent values.
+
+    There is no correction for serial correlation, because none tried keeps its level in records as
+    short as these; `afterrains.signals.trend` gives the numbers.
 
     Parameters
     ----------
     values : array, shape (time,)
         In order of time; NaN where missing. At least 3 values.
-    correction : "hamed-rao", optional
-        Widen the variance by the significant serial correlation of the ranks of the detrended
-        series, taken as evenly spaced. It needs 20 values: below that neither this nor the other
-        published corrections keep their level, and at 20 it may still double.
 
     Returns
     -------
@@ -74,29 +67,24 @@ def mann_kendall(
     Raises
     ------
     ValueError
-        With fewer values than the test or its correction needs.
+        With fewer than 3 values.
 
     References
     ----------
     Kendall, M. G. (1975). Rank Correlation Methods, 4th ed. Griffin.
-    Hamed, K. H. & Rao, A. R. (1998). A modified Mann-Kendall trend test for autocorrelated data.
-    J. Hydrol. 204, 182-196. doi:10.1016/S0022-1694(97)00125-X
     """
     known = np.asarray(values, np.float64)
     known = known[np.isfinite(known)]
     n = known.size
-    fewest = _FEWEST_FOR_CORRECTION if correction else 3
-    if n < fewest:
-        raise ValueError(f"{n} values; the test needs {fewest}")
+    if n < 3:
+        raise ValueError(f"{n} values; the test needs 3")
     s = int(np.triu(_signs(known)).sum())
     ties = np.unique_counts(known).counts
     variance = float(n * (n - 1) * (2 * n + 5) - (ties * (ties - 1) * (2 * ties + 5)).sum()) / 18
-    if correction:
-        variance *= _hamed_rao_factor(known)
     z = _z(s, variance)
-    if correction is None and n <= EXACT_UP_TO and ties.max() == 1:
+    if n <= EXACT_UP_TO and ties.max() == 1:
         return MannKendall(n, s, variance, z, float(exact_p_values()[n, abs(s)]), "exact")
-    return MannKendall(n, s, variance, z, _two_sided(z), correction or "normal")
+    return MannKendall(n, s, variance, z, _two_sided(z), "normal")
 
 
 def seasonal_kendall(
@@ -166,21 +154,6 @@ def _z(s: int, variance: float) -> float:
 
 def _two_sided(z: float) -> float:
     return math.erfc(abs(z) / math.sqrt(2.0))
-
-
-def _hamed_rao_factor(values: NDArray[np.float64]) -> float:
-    """Growth of the variance of S by serial correlation that is significant at 5 %."""
-    n = values.size
-    at = np.arange(n)
-    first, later = np.triu_indices(n, k=1)
-    slope = np.median((values[later] - values[first]) / (later - first))
-    ranks = rankdata(values - slope * at)
-    ranks -= ranks.mean()
-    lag = np.arange(1, n)
-    correlation = np.array([ranks[k:] @ ranks[:-k] for k in lag]) / (ranks @ ranks)
-    correlation[np.abs(correlation) <= ndtri(0.975) / math.sqrt(n)] = 0.0
-    grown = ((n - lag) * (n - lag - 1) * (n - lag - 2) * correlation).sum()
-    return float(1 + 2 / (n * (n - 1) * (n - 2)) * grown)
 
 
 def _season_covariance(

@@ -4,11 +4,13 @@ Kernels take plain numpy arrays of shape (..., time) and times in years; wrapper
 objects with a "time" dimension and stay lazy. Slopes are per year between the true dates, a season
 without a value is NaN.
 
-The p-value is that of independent seasons. Successive seasons are not independent, and with fewer
-than twenty of them no correction is sound: in simulated series without a trend the usual ones
-(variance inflation, pre-whitening after removing the trend) call 15–50 % a trend at the 5 % level,
-and plain pre-whitening keeps the level by losing most true trends. So these numbers describe a
-pixel; they never carry a verdict.
+The p-value is that of independent seasons. Successive seasons are not independent: with a
+correlation of 0.3 or 0.6 between them, the test at the 5 % level calls 13 or 30 % of steady series
+of 20 seasons a trend. There is no correction, for none helps in records this short. In 1500 steady
+series with a correlation of 0, 0.3 and 0.6, the variance of Hamed & Rao (1998) gave 9, 16 and 29 %
+with 20 seasons and 9, 15 and 22 % with 40; that of Yue & Wang (2004) and pre-whitening after
+removing the trend are no better, and plain pre-whitening keeps the level by losing most true
+trends. So these numbers describe a pixel; they never carry a verdict.
 """
 
 from __future__ import annotations
