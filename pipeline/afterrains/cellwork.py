@@ -10,7 +10,7 @@ from __future__ import annotations
 import json
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
-from datetime import date
+from datetime import date, timedelta
 from typing import Any
 
 import geopandas as gpd
@@ -21,12 +21,14 @@ from numpy.typing import NDArray
 
 from afterrains.ledger import Ledger, key_of
 from afterrains.scenes import Cell, Observation, Overpass, Profiles, read_overpass
-from afterrains.signals.composites import natural_colour, season_composite
+from afterrains.signals.composites import season_composite
 from afterrains.signals.indices import available, compute
 from afterrains.signals.series import polygon_series
 
 __all__ = [
-    "COMPOSITE_INDEX",
+    "COMPOSITE_INDICES",
+    "LATE_DAYS",
+    "OUTCOME_LAYER",
     "CellResult",
     "CellTask",
     "load_composites",
@@ -35,10 +37,12 @@ __all__ = [
     "recorded",
 ]
 
-COMPOSITE_INDEX = "ndvi"
+COMPOSITE_INDICES = ("ndvi", "ndmi", "nbr", "nbr2")
+"""Indices whose low, median and high are kept for each pixel and season, where bands allow."""
+OUTCOME_LAYER = "ndvi"
+LATE_DAYS = 90
 # Raise when the meaning of a task's result changes, so that older results are not taken for new.
-_METHOD = 1
-_PICTURE_BANDS = ("red", "green", "blue")
+_METHOD = 2
 
 
 @dataclass(frozen=True)
@@ -96,8 +100,7 @@ def perform(task: CellTask, ledger: Ledger) -> CellResult:
     OutputError
         If the result cannot be written.
     """
-    index_stack: list[NDArray[np.float32]] = []
-    picture_stack: list[NDArray[np.float32]] = []
+    stacks = _Stacks(task)
     unreadable: list[tuple[str, str, str]] = []
 
     def looked_at() -> Iterator[Observation]:
@@ -106,13 +109,7 @@ def perform(task: CellTask, ledger: Ledger) -> CellResult:
                 overpass, task.cell.geobox, task.bands, task.profiles, dilation_m=task.dilation_m
             )
             unreadable.extend(seen.unreadable)
-            if seen.date >= task.observe_from:
-                if COMPOSITE_INDEX in available(seen.reflectance):
-                    index_stack.append(
-                        np.asarray(compute(COMPOSITE_INDEX, seen.reflectance), dtype=np.float32)
-                    )
-                if all(band in seen.reflectance for band in _PICTURE_BANDS):
-                    picture_stack.append(np.stack([seen.reflectance[b] for b in _PICTURE_BANDS]))
+            stacks.add(seen)
             yield seen
 
     sites = gpd.GeoDataFrame(
@@ -121,7 +118,7 @@ def perform(task: CellTask, ledger: Ledger) -> CellResult:
         crs=str(task.cell.geobox.crs),
     )
     series = polygon_series(looked_at(), task.cell.geobox, sites, task.indices)
-    composites = _composites(index_stack, picture_stack, tuple(task.cell.geobox.shape))
+    composites = stacks.composites()
     result = CellResult(
         task.key, task.cell.cell_id, task.season, len(series), tuple(sorted(set(unreadable)))
     )
@@ -150,26 +147,60 @@ def load_series(ledger: Ledger, key: str) -> pd.DataFrame:
 
 
 def load_composites(ledger: Ledger, key: str) -> dict[str, NDArray[Any]]:
-    """What a finished task wrote: `median`, `low`, `high`, `count` (y, x), `picture` (3, y, x)."""
+    """The composites of a finished task, float32 (y, x), NaN where nothing was clear.
+
+    `<band>_median` for each band, `<index>_low`, `_median`, `_high` for each of
+    `COMPOSITE_INDICES` whose bands exist, `count` (uint16, clear looks); of dry seasons the same
+    with the prefix `late_` for their last `LATE_DAYS` days, when grass is deadest.
+    """
     with np.load(ledger.place(key) / "composites.npz", allow_pickle=False) as stored:
         return {name: stored[name] for name in stored.files}
 
 
-def _composites(
-    index_stack: list[NDArray[np.float32]],
-    picture_stack: list[NDArray[np.float32]],
-    shape: tuple[int, ...],
-) -> dict[str, NDArray[Any]]:
-    """Per-pixel composites; NaN and a count of 0 where the season had no clear look."""
-    out: dict[str, NDArray[Any]] = {}
-    if index_stack:
-        out |= season_composite(np.stack(index_stack))
-    else:
-        out |= {name: np.full(shape, np.nan, np.float32) for name in ("median", "low", "high")}
-        out["count"] = np.zeros(shape, np.uint16)
-    if picture_stack:
-        out["picture"] = natural_colour(np.stack(picture_stack))
-    return out
+class _Stacks:
+    """The looks of a season by layer, until the composites are made of them."""
+
+    def __init__(self, task: CellTask) -> None:
+        self._task = task
+        self._shape = tuple(task.cell.geobox.shape)
+        layers = (*task.bands, *(i for i in COMPOSITE_INDICES if i in available(task.bands)))
+        self._looks: dict[str, list[NDArray[np.float32]]] = {layer: [] for layer in layers}
+        self._dates: list[date] = []
+
+    def add(self, seen: Observation) -> None:
+        """Keep a look that counts; bands that could not be read stay NaN."""
+        if self._task.kind == "none" or seen.date < self._task.observe_from:
+            return
+        self._dates.append(seen.date)
+        for layer, looks in self._looks.items():
+            values = (
+                compute(layer, seen.reflectance)
+                if layer in COMPOSITE_INDICES
+                else seen.reflectance[layer]
+            )
+            looks.append(np.asarray(values, dtype=np.float32))
+
+    def composites(self) -> dict[str, NDArray[Any]]:
+        """Of the season, and of a dry season's last days."""
+        if self._task.kind == "none":
+            return {}
+        out = self._of("", [True] * len(self._dates))
+        if self._task.kind == "dry":
+            first_late = self._task.end - timedelta(days=LATE_DAYS - 1)
+            out |= self._of("late_", [day >= first_late for day in self._dates])
+        return out
+
+    def _of(self, prefix: str, chosen: list[bool]) -> dict[str, NDArray[Any]]:
+        out: dict[str, NDArray[Any]] = {}
+        for layer, looks in self._looks.items():
+            stack = [look for look, taken in zip(looks, chosen, strict=True) if taken]
+            cube = np.stack(stack) if stack else np.full((1, *self._shape), np.nan, np.float32)
+            found = season_composite(cube)
+            stats = ("low", "median", "high") if layer in COMPOSITE_INDICES else ("median",)
+            out |= {f"{prefix}{layer}_{stat}": found[stat] for stat in stats}
+            if layer == OUTCOME_LAYER:
+                out[f"{prefix}count"] = found["count"]
+        return out
 
 
 def _identity(overpass: Overpass) -> list[Any]:

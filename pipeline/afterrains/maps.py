@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from afterrains.cellwork import COMPOSITE_INDEX, load_composites
+from afterrains.cellwork import OUTCOME_LAYER, load_composites
 from afterrains.delivery.products import (
     DRY_GREENNESS,
     GREENNESS_TREND,
@@ -31,6 +31,7 @@ __all__ = ["DrySeason", "MapTask", "draw", "to_picture"]
 _WHITE_REFLECTANCE = 0.4
 _GAMMA = 1.3
 _LEAST_SEASONS = 5
+_PICTURE_BANDS = ("red", "green", "blue")
 
 
 @dataclass(frozen=True)
@@ -75,16 +76,18 @@ def draw(task: MapTask, ledger: Ledger, output: Path) -> tuple[RasterFile, ...]:
     def write(product: Product, dry: DrySeason, values: NDArray[Any], method: str) -> None:
         write_product(
             output, product, block, dry.season, values, box,
-            programme_id=task.programme_id, method=method, tags={"index": COMPOSITE_INDEX},
+            programme_id=task.programme_id, method=method, tags={"index": OUTCOME_LAYER},
         )  # fmt: skip
         written.append(RasterFile(product, block, dry.season, box, dry.start, dry.end))
 
     for dry in task.seasons:
         composites = load_composites(ledger, dry.key)
-        medians.append(composites["median"])
-        values = np.stack([composites["median"], composites["count"].astype(np.float32)])
+        median = composites[f"{OUTCOME_LAYER}_median"]
+        medians.append(median)
+        values = np.stack([median, composites["count"].astype(np.float32)])
         write(DRY_GREENNESS, dry, values, "median over the clear dates after grass has died back")
-        picture = composites.get("picture", picture)
+        if all(f"{band}_median" in composites for band in _PICTURE_BANDS):
+            picture = np.stack([composites[f"{band}_median"] for band in _PICTURE_BANDS])
     newest = task.seasons[-1]
     trend = _trend(np.stack(medians), task.seasons)
     method = "Theil-Sen slope, Mann-Kendall test of independent seasons, strongest step"

@@ -41,6 +41,7 @@ from afterrains.signals.indices import DEFAULT_INDICES, INDICES, available
 __all__ = ["Prepared", "check_programme", "prepare"]
 
 _PICTURE_BANDS = ("red", "green", "blue")
+_WOODY_BANDS = ("rededge1",)
 # Wide enough for a 60 m mask dilation and for later neighbourhood features at 10 m.
 _SMALLEST_HALO_M = 60.0
 
@@ -133,6 +134,8 @@ def prepare(path: Path) -> Prepared:
     seen = {band for scene in used for band in scene.bands}
     indices = tuple(name for name in DEFAULT_INDICES if name in available(seen))
     needed = {band for name in indices for band in INDICES[name].bands} | set(_PICTURE_BANDS)
+    if programme.woody is not None:
+        needed |= set(_WOODY_BANDS)
     bands = tuple(band for band in BANDS if band in needed & seen)
     tasks = tuple(
         _tasks(programme, register, calendar, cells, footprints, used, bands, indices, profiles)
