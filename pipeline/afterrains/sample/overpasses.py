@@ -15,6 +15,7 @@ import numpy as np
 
 from afterrains.sample.chance import chance
 from afterrains.sample.district import GROUNDS, SIZES, Extent
+from afterrains.sample.sky import cloud_share
 
 __all__ = ["Overpass", "overpasses"]
 
@@ -160,6 +161,8 @@ def _with_traps(singles: list[Overpass], extent: Extent, seed: int) -> list[Over
             and each.acquired.year in years
             and each.orbit == _BOTH
             and each == singles[index]
+            # Under full cloud a trap would never be met: such scenes are not read.
+            and cloud_share(seed, each.ground, each.acquired, extent.pixels) < 0.4
         ]
         return sorted(int(each) for each in rng.choice(fit, size=count, replace=False))
 

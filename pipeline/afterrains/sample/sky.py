@@ -17,7 +17,7 @@ from scipy.ndimage import binary_dilation, gaussian_filter
 
 from afterrains.sample.chance import chance, random_field
 
-__all__ = ["Sky", "classify", "make_sky", "sun_position"]
+__all__ = ["Sky", "classify", "cloud_share", "make_sky", "sun_position"]
 
 Field = NDArray[np.float64]
 
@@ -42,9 +42,12 @@ class Sky:
 
     def veil(self, reflectance: Field) -> Field:
         """Return the reflectance (bands, y, x) as it looks from above this sky."""
-        dimmed = reflectance * (1.0 - 0.55 * self.shadow)
-        hazed = dimmed * (1.0 - self.haze) + DUST[:, None, None] * self.haze
-        veiled: Field = hazed * (1.0 - self.cloud) + CLOUD[:, None, None] * self.cloud
+        veiled = reflectance
+        if self.shadow.any():
+            veiled = veiled * (1.0 - 0.55 * self.shadow)
+        for spectrum, opacity in ((DUST, self.haze), (CLOUD, self.cloud)):
+            if opacity.any():
+                veiled = veiled * (1.0 - opacity) + spectrum[:, None, None] * opacity
         return veiled
 
 
@@ -66,6 +69,26 @@ def sun_position(moment: datetime) -> tuple[float, float]:
         declination
     ) * np.cos(angle)
     return float(np.rad2deg(np.arccos(up))), float(np.rad2deg(np.arctan2(east, north)) % 360)
+
+
+def cloud_share(seed: int, tile: str, moment: datetime, pixels: int) -> float:
+    """Share of the tile under cloud (mist apart) that `make_sky` will draw, 0-1."""
+    return _share(_stream(seed, tile, moment, pixels), moment)
+
+
+def _stream(seed: int, tile: str, moment: datetime, pixels: int) -> np.random.Generator:
+    return chance(seed, "sky", tile, moment.isoformat(), pixels)
+
+
+def _share(rng: np.random.Generator, moment: datetime) -> float:
+    """Cloud share of a sky; must be the first that is drawn from its stream."""
+    clear, broken, _ = _STATES[moment.month - 1]
+    draw = float(rng.random())
+    if draw < clear:
+        return 0.0
+    if draw < clear + broken:
+        return float(rng.uniform(0.04, 0.55))
+    return float(rng.uniform(0.80, 0.99))
 
 
 def make_sky(
@@ -90,14 +113,8 @@ def make_sky(
     misty : bool array, shape (pixels, pixels), or None
         Ground that lies under mist in most scenes.
     """
-    rng = chance(seed, "sky", tile, moment.isoformat(), pixels)
-    clear, broken, _ = _STATES[moment.month - 1]
-    draw = float(rng.random())
-    share = 0.0
-    if draw >= clear + broken:
-        share = float(rng.uniform(0.80, 0.99))
-    elif draw >= clear:
-        share = float(rng.uniform(0.04, 0.55))
+    rng = _stream(seed, tile, moment, pixels)
+    share = _share(rng, moment)
     cloud = np.zeros((pixels, pixels))
     shadow = np.zeros_like(cloud)
     if share > 0:

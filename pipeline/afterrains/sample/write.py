@@ -86,7 +86,8 @@ def write_sample(
         Called as `progress(products written, products in all)`.
     workers : int
         Processes that draw scenes; 1 stays in this process. More are started afresh ("spawn"), so
-        a script that calls this needs the usual `if __name__ == "__main__":`.
+        a script that calls this needs the usual `if __name__ == "__main__":`, and one that is
+        piped into Python can only use 1.
     size : "full" or "small"
         "small" has the same files and kinds of sites on less ground, with fewer years and dates.
 
