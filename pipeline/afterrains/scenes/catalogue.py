@@ -1,4 +1,4 @@
-"""Searching a catalogue for scenes: static catalogues, saved item collections, STAC APIs.
+"""Searching a catalogue for scenes: static, saved as JSON or stac-geoparquet, or a STAC API.
 
 Whatever the source, each raw item is asked three things: is it of a wanted collection, in time, on
 the ground asked for. What is not, is no candidate and is not mentioned. Every candidate becomes a
@@ -11,6 +11,7 @@ import warnings
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import date
+from pathlib import Path
 from typing import Any
 from urllib.parse import urlsplit
 
@@ -25,6 +26,7 @@ from urllib3 import Retry
 from afterrains.errors import Finding, InputError, ServiceError
 from afterrains.scenes import duplicates, identity
 from afterrains.scenes.documents import BrokenDocumentError, Documents, _service_failed, is_address
+from afterrains.scenes.geoparquet import is_geoparquet, items_of
 from afterrains.scenes.items import (
     ItemSource,
     UnsafeReferenceError,
@@ -62,7 +64,7 @@ def search(
     ----------
     catalogue : str
         Path or address of a static STAC catalogue or collection, of an item collection saved as
-        GeoJSON, or the address of a STAC API.
+        GeoJSON, the path of a stac-geoparquet file, or the address of a STAC API.
     collections : sequence of str
         Collection ids as the catalogue spells them; each needs a profile.
     start, end : date
@@ -181,6 +183,9 @@ def _raw_items(
     catalogue: str, asked: _Asked, documents: Documents, found: _Found
 ) -> Iterator[tuple[Mapping[str, Any], str]]:
     """Raw items with the path or address that their references are relative to."""
+    if is_geoparquet(catalogue) and not is_address(catalogue):
+        yield from _from_geoparquet(Path(catalogue))
+        return
     try:
         root = documents.read(catalogue)
     except BrokenDocumentError as error:
@@ -197,6 +202,14 @@ def _raw_items(
     else:
         name = without_query(catalogue)
         raise _not_a_catalogue(f"{name} is neither a STAC catalogue nor a collection of items")
+
+
+def _from_geoparquet(path: Path) -> Iterator[tuple[Mapping[str, Any], str]]:
+    try:
+        for item in items_of(path):
+            yield item, _self_link(item, str(path))
+    except (OSError, ValueError) as error:
+        raise _not_a_catalogue(f"{error}") from error
 
 
 def _not_a_catalogue(what: str) -> InputError:
