@@ -96,7 +96,7 @@ def _runs(points: Sequence[Point | None]) -> list[list[Point]]:
 
 
 def line_path(points: Sequence[Point | None]) -> str:
-    """Path data through the points; a gap (None) lifts the pen, a lone point is left to its mark."""
+    """Path data through the points; a gap (None) lifts the pen, a lone point draws nothing."""
     parts = []
     for run in _runs(points):
         if len(run) > 1:

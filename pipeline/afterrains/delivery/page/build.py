@@ -19,13 +19,15 @@ import jinja2
 from markupsafe import Markup
 
 from afterrains.delivery.atomic import write_bytes
-from afterrains.delivery.page import gain_bars, plates, site_chart
-from afterrains.delivery.page.first_screen import first_screen, outcome_words
+from afterrains.delivery.page import gain_bars, site_chart
+from afterrains.delivery.page.blocks import SiteKey
+from afterrains.delivery.page.close_ups import CLOSE_WIDTH, CloseUp
+from afterrains.delivery.page.first_screen import first_screen
 from afterrains.delivery.page.folder import Folder, read_folder
-from afterrains.delivery.page.next_step import STEPS, VERDICTS
+from afterrains.delivery.page.next_step import VERDICTS
 from afterrains.delivery.page.palette import SLOPE_COLOURS, css_variables
-from afterrains.delivery.page.plates import SiteKey, lay_plates
-from afterrains.delivery.page.record import lay_controls, lay_record
+from afterrains.delivery.page.plates import PLATE_WIDTH, lay_plates
+from afterrains.delivery.page.record import lay_controls, lay_record, meaningful_gain
 from afterrains.delivery.page.seasons import SeasonNames
 from afterrains.delivery.page.sheets import Sheet, lay_sheet
 from afterrains.delivery.page.sites import SiteRef, refer_to
@@ -74,7 +76,8 @@ def render(folder: Folder, texts: Texts) -> str:
         for judged in folder.verdicts
     }
     maps, close_ups, off_plates = lay_plates(folder, keys, names)
-    rows, scales = lay_table(folder.verdicts, refs, names, texts)
+    meaningful = meaningful_gain(folder.manifest)
+    rows, scales = lay_table(folder.verdicts, refs, meaningful, names, texts)
     unit = next((judged.gain_unit for judged in folder.verdicts if judged.gain_unit), "ndvi")
     controls, control_scale = lay_controls(folder.controls or (), unit, texts)
     style, script = _style(), _packaged("style", "page.js")
@@ -86,25 +89,25 @@ def render(folder: Folder, texts: Texts) -> str:
             script=Markup(script),  # noqa: S704 our own file
             policy=_policy(style, script),
             first=first_screen(folder, refs, names, texts),
-            outcome=outcome_words(folder.verdicts, texts),
+            units={judged.gain_unit for judged in folder.verdicts},
+            meaningful=bool(meaningful),
             plates=maps,
             off_plates=[refs[site] for site in off_plates],
             refs=refs,
             rows=rows,
             scales=scales,
-            sheets=_sheets(folder, refs, close_ups, names, texts),
+            sheets=_sheets(folder, refs, close_ups, meaningful, names, texts),
             controls=controls,
             controls_known=folder.controls is not None,
-            odd_controls=sum(1 for control in controls if control.note),
+            noted_controls=sum(1 for control in controls if control.note),
             control_scale=control_scale,
             record=lay_record(folder, texts),
             verdicts=VERDICTS,
-            steps=STEPS,
             slopes=len(SLOPE_COLOURS),
             chart=site_chart,
             bars=gain_bars,
-            plate_width=plates.PLATE_WIDTH,
-            close_width=plates.CLOSE_WIDTH,
+            plate_width=PLATE_WIDTH,
+            close_width=CLOSE_WIDTH,
         )
     )
 
@@ -112,7 +115,8 @@ def render(folder: Folder, texts: Texts) -> str:
 def _sheets(
     folder: Folder,
     refs: Mapping[str, SiteRef],
-    close_ups: Mapping[str, tuple[plates.CloseUp, ...]],
+    close_ups: Mapping[str, tuple[CloseUp, ...]],
+    meaningful: Mapping[str, float],
     names: SeasonNames,
     texts: Texts,
 ) -> list[Sheet]:
@@ -128,6 +132,7 @@ def _sheets(
             close_ups.get(judged.site_id, ()),
             neighbours,
             currency if isinstance(currency, str) else "",
+            meaningful.get(judged.gain_unit),
             names,
             texts,
         )

@@ -1,4 +1,4 @@
-"""What the first screen says: who, when, where the sites stand, what next, what changed, the rain."""
+"""What the first screen says: where the sites stand, what next, what changed, the last rains."""
 
 from __future__ import annotations
 
@@ -6,25 +6,28 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from statistics import median
 
-from afterrains.delivery.page.folder import Folder, Judged
-from afterrains.delivery.page.next_step import STEPS, VERDICTS, StepKind, Verdict
+from afterrains.delivery.page.folder import Folder
+from afterrains.delivery.page.next_step import STEPS, VERDICTS, Verdict
+from afterrains.delivery.page.rows import Judged
 from afterrains.delivery.page.seasons import SeasonNames
 from afterrains.delivery.page.sites import SiteRef
-from afterrains.delivery.page.texts import Texts, one_line
+from afterrains.delivery.page.texts import Texts, one_line, plain, shortened
 
 __all__ = [
     "Changes",
     "FirstScreen",
     "LedgerLine",
     "Move",
-    "StepLine",
+    "StepGroup",
     "first_screen",
     "newest_season",
     "outcome_words",
     "step_label",
 ]
 
-_MOST_SHOWN = 12
+_LONGEST_PROGRAMME = 200
+_MOST_MOVES = 10
+_MOST_NUMBERS = 24
 
 # SPI classes of WMO-No. 1090 (2012), Standardized Precipitation Index User Guide: lower ends.
 _SPI_CLASSES = (
@@ -38,29 +41,28 @@ _SPI_CLASSES = (
 
 
 @dataclass(frozen=True)
-class LedgerLine:
-    """How many sites, and hectares, stand at a verdict."""
-
-    verdict: Verdict
-    count: int
-    area: str
-
-
-@dataclass(frozen=True)
-class StepLine:
+class StepGroup:
     """A next step with the sites it concerns; `more` counts those not listed."""
 
-    kind: StepKind
     label: str
-    why: str
-    count: int
     refs: tuple[SiteRef, ...]
     more: int
 
 
 @dataclass(frozen=True)
+class LedgerLine:
+    """How many sites, and hectares, stand at a verdict, and what to do with them."""
+
+    verdict: Verdict
+    count: int
+    area: str
+    meaning: str
+    steps: tuple[StepGroup, ...]
+
+
+@dataclass(frozen=True)
 class Move:
-    """A site whose verdict is not what it was; `was` is None for a site judged for the first time."""
+    """A site whose verdict is not what it was; `was` is None where it is the first."""
 
     ref: SiteRef
     was: Verdict | None
@@ -76,6 +78,11 @@ class Changes:
     more: int
     same: int
 
+    @property
+    def count(self) -> int:
+        """Sites whose verdict changed."""
+        return len(self.moves) + self.more
+
 
 @dataclass(frozen=True)
 class FirstScreen:
@@ -88,7 +95,6 @@ class FirstScreen:
     headline: tuple[str, ...]
     caution: str
     ledger: tuple[LedgerLine, ...]
-    steps: tuple[StepLine, ...]
     changes: Changes
     rain: tuple[str, ...]
 
@@ -114,7 +120,7 @@ def first_screen(
     verdicts = folder.verdicts
     as_of = newest_season(verdicts, names)
     name = folder.manifest.get("programme", {}).get("name", "")
-    programme = name if isinstance(name, str) else ""
+    programme = shortened(plain(name), _LONGEST_PROGRAMME) if isinstance(name, str) else ""
     greenness = any(judged.gain_unit != "points" for judged in verdicts)
     return FirstScreen(
         programme=programme,
@@ -123,8 +129,7 @@ def first_screen(
         facts=_facts(folder, texts),
         headline=_headline(verdicts, texts),
         caution=texts("caution.headline_greenness" if greenness else "caution.headline_woody"),
-        ledger=_ledger(verdicts, texts),
-        steps=_steps(tuple(refs.values()), names, texts),
+        ledger=_ledger(verdicts, refs, names, texts),
         changes=_changes(folder, refs, as_of, names),
         rain=_rain(folder, texts, names),
     )
@@ -144,52 +149,59 @@ def _facts(folder: Folder, texts: Texts) -> tuple[str, ...]:
 
 
 def _headline(verdicts: Sequence[Judged], texts: Texts) -> tuple[str, ...]:
-    def count(*kinds: Verdict) -> int:
-        return sum(1 for judged in verdicts if judged.verdict in kinds)
-
-    gained, lost = count("gain"), count("loss")
-    still_open = count("too-early", "not-assessable")
+    """The sites in a few sentences; verdicts that no site has are not spoken of."""
+    counts = {kind: sum(judged.verdict == kind for judged in verdicts) for kind in VERDICTS}
     outcome, total = outcome_words(verdicts, texts), texts.number(len(verdicts))
     sentences = [
-        texts.count("headline.gain", gained, total=total, outcome=outcome)
-        if gained
+        texts.count("headline.gain", counts["gain"], total=total, outcome=outcome)
+        if counts["gain"]
         else texts("headline.none", total=total, outcome=outcome)
     ]
-    if lost:
-        sentences.append(texts.count("headline.loss", lost))
-    sentences.append(
-        texts.count("headline.open", still_open) if still_open else texts("headline.all_told")
-    )
+    for key, count in (
+        ("loss", counts["loss"]),
+        ("no-gain", counts["no-gain"]),
+        ("grass-only", counts["grass-only"]),
+        ("open", counts["too-early"] + counts["not-assessable"]),
+    ):
+        if count:
+            sentences.append(texts.count(f"headline.{key}", count))
     return tuple(sentences)
 
 
-def _ledger(verdicts: Sequence[Judged], texts: Texts) -> tuple[LedgerLine, ...]:
+def _ledger(
+    verdicts: Sequence[Judged], refs: Mapping[str, SiteRef], names: SeasonNames, texts: Texts
+) -> tuple[LedgerLine, ...]:
     lines = []
+    outcome = outcome_words(verdicts, texts)
     for verdict in VERDICTS:
         these = [judged for judged in verdicts if judged.verdict == verdict]
         area = sum(judged.area_ha or 0.0 for judged in these)
-        lines.append(LedgerLine(verdict, len(these), texts("first.area", area=texts.number(area))))
-    return tuple(lines)
-
-
-def _steps(refs: Sequence[SiteRef], names: SeasonNames, texts: Texts) -> tuple[StepLine, ...]:
-    """One line a step, the most pressing first; waiting sites by the season they wait for."""
-    lines = []
-    for kind in STEPS:
-        these = [ref for ref in refs if ref.step.kind == kind]
-        for until in sorted({ref.step.until for ref in these}, key=names.order):
-            group = [ref for ref in these if ref.step.until == until]
-            lines.append(
-                StepLine(
-                    kind=kind,
-                    label=step_label(group[0], names, texts),
-                    why=texts(f"step_why.{kind}"),
-                    count=len(group),
-                    refs=tuple(group[:_MOST_SHOWN]),
-                    more=max(0, len(group) - _MOST_SHOWN),
-                )
+        lines.append(
+            LedgerLine(
+                verdict,
+                len(these),
+                texts("first.area", area=texts.number(area)),
+                texts(f"meaning.{verdict}", outcome=outcome),
+                _steps([refs[judged.site_id] for judged in these], names, texts),
             )
+        )
     return tuple(lines)
+
+
+def _steps(refs: Sequence[SiteRef], names: SeasonNames, texts: Texts) -> tuple[StepGroup, ...]:
+    """The steps of one verdict, the most pressing first; waiting sites by their season."""
+    groups: dict[tuple[int, tuple[str, str]], list[SiteRef]] = {}
+    for ref in refs:
+        key = (STEPS.index(ref.step.kind), names.order(ref.step.until))
+        groups.setdefault(key, []).append(ref)
+    return tuple(
+        StepGroup(
+            step_label(group[0], names, texts),
+            tuple(group[:_MOST_NUMBERS]),
+            max(0, len(group) - _MOST_NUMBERS),
+        )
+        for _, group in sorted(groups.items())
+    )
 
 
 def step_label(ref: SiteRef, names: SeasonNames, texts: Texts) -> str:
@@ -216,8 +228,8 @@ def _changes(
         else:
             moves.append(Move(refs[judged.site_id], was, judged.verdict))
     moves.sort(key=lambda move: (VERDICTS.index(move.now), move.ref.number))
-    more = max(0, len(moves) - _MOST_SHOWN)
-    return Changes(names.label(previous), tuple(moves[:_MOST_SHOWN]), more, same)
+    more = max(0, len(moves) - _MOST_MOVES)
+    return Changes(names.label(previous), tuple(moves[:_MOST_MOVES]), more, same)
 
 
 def _rain(folder: Folder, texts: Texts, names: SeasonNames) -> tuple[str, ...]:

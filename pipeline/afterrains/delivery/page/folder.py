@@ -16,141 +16,29 @@ from typing import Any, TypeVar
 import pandas as pd
 import shapely
 from shapely.geometry import shape
-from shapely.geometry.base import BaseGeometry
 
 from afterrains.delivery.columns import Table
-from afterrains.delivery.table_files import read_csv, table_of_file
 from afterrains.delivery.page.next_step import VERDICTS, Verdict
+from afterrains.delivery.page.rows import (
+    Control,
+    Ground,
+    Judged,
+    Looks,
+    Reading,
+    SiteSeason,
+    Sowing,
+)
 from afterrains.delivery.page.seasons import Season
 from afterrains.delivery.page.texts import plain
+from afterrains.delivery.table_files import read_csv, table_of_file
 from afterrains.delivery.tables import CONTROLS, SOWING_RAIN, VERDICT_HISTORY
 from afterrains.delivery.tables import VERDICTS as VERDICTS_TABLE
 from afterrains.errors import OutputError
 
-__all__ = [
-    "Control",
-    "Folder",
-    "Ground",
-    "Judged",
-    "Looks",
-    "Reading",
-    "SiteSeason",
-    "Sowing",
-    "read_folder",
-]
+__all__ = ["Folder", "read_folder"]
 
 _MEND = "run the programme again, which rewrites it"
 _T = TypeVar("_T")
-
-
-@dataclass(frozen=True)
-class Judged:
-    """A row of verdicts.csv or verdict_history.csv; None where a cell is empty."""
-
-    site_id: str
-    name: str
-    stratum: str
-    as_of: str
-    first_sown_on: date | None
-    seasons_since_sowing: int | None
-    area_ha: float | None
-    verdict: Verdict
-    reason: str
-    outcome: str
-    gain: float | None
-    gain_low: float | None
-    gain_high: float | None
-    gain_unit: str
-    p_value: float | None
-    q_value: float | None
-    detectable_gain: float | None
-    answer_by: str
-    grass_gain: float | None
-    grass_gain_low: float | None
-    grass_gain_high: float | None
-    controls: int | None
-    match_balance: float | None
-    before_trend_p: float | None
-    clear_dates: int | None
-    rains_anomaly: float | None
-    cost: float | None
-    cost_per_gained_ha: float | None
-
-
-@dataclass(frozen=True)
-class Reading:
-    """An outcome of a site in a season: its value, how it spreads, its weighted controls."""
-
-    value: float | None
-    low: float | None
-    high: float | None
-    control: float | None
-
-
-@dataclass(frozen=True)
-class SiteSeason:
-    """A row of seasons.csv."""
-
-    season: Season
-    rain_mm: float | None
-    spi: float | None
-    clear_dates: int | None
-    ndvi: Reading
-    woody: Reading
-
-    def reading(self, unit: str) -> Reading:
-        """The outcome that a gain in `unit` is made of."""
-        return self.woody if unit == "points" else self.ndvi
-
-
-@dataclass(frozen=True)
-class Control:
-    """A row of controls.csv."""
-
-    site_id: str
-    name: str
-    stratum: str
-    weight_total: float | None
-    used_by: int | None
-    balance: float | None
-    before_trend_p: float | None
-    own_gain: float | None
-    own_gain_low: float | None
-    own_gain_high: float | None
-    note: str
-
-
-@dataclass(frozen=True)
-class Sowing:
-    """A row of sowing_rain.csv."""
-
-    sown_on: date
-    first_effective_rain_on: date | None
-    days_waited: int | None
-    rain_30d_mm: float | None
-    longest_dry_spell_30d: int | None
-    start: str
-
-
-@dataclass(frozen=True)
-class Ground:
-    """A site's polygon (longitude and latitude, WGS 84)."""
-
-    site_id: str
-    role: str
-    name: str
-    geometry: BaseGeometry
-
-
-@dataclass(frozen=True)
-class Looks:
-    """What series.csv holds: how many site looks, on how many dates, by which sensors."""
-
-    rows: int
-    dates: int
-    first: date | None
-    last: date | None
-    by_sensor: Mapping[str, int]
 
 
 @dataclass(frozen=True)
@@ -237,7 +125,7 @@ class _Row:
 
     def day(self, column: str) -> date | None:
         value = self._cells[column]
-        return None if pd.isna(value) else value.date()  # type: ignore[no-any-return]
+        return None if pd.isna(value) else value.date()
 
     def sure_day(self, column: str) -> date:
         day = self.day(column)
@@ -322,16 +210,16 @@ def _seasons(path: Path) -> tuple[dict[str, tuple[SiteSeason, ...]], dict[str, S
             spi=row.real("spi"),
             clear_dates=row.whole("clear_dates"),
             ndvi=Reading(
-                row.real("ndvi_median"),
+                row.real("judged_value"),
                 row.real("ndvi_low"),
                 row.real("ndvi_high"),
-                row.real("control_ndvi_median"),
+                row.real("control_judged_value"),
             ),
             woody=Reading(
-                row.real("woody_percent"),
+                row.real("judged_value"),
                 row.real("woody_low"),
                 row.real("woody_high"),
-                row.real("control_woody_percent"),
+                row.real("control_judged_value"),
             ),
         )
         pairs.append((row.text("site_id"), site_season))
@@ -367,6 +255,7 @@ def _sowings(rows: Iterable[_Row]) -> dict[str, tuple[Sowing, ...]]:
                 rain_30d_mm=row.real("rain_30d_mm"),
                 longest_dry_spell_30d=row.whole("longest_dry_spell_30d"),
                 start=row.text("start"),
+                missing_days=row.whole("missing_days") or 0,
             ),
         )
         for row in rows
@@ -405,23 +294,15 @@ def _json(file: Path) -> dict[str, Any]:
 
 def _grounds(file: Path) -> dict[str, Ground]:
     grounds = {}
-    for feature in _json(file).get("features", []):
-        properties = feature["properties"]
-        if feature.get("geometry") is None:
-            continue
+    for at, feature in enumerate(_json(file).get("features", []), start=1):
         try:
-            geometry = shapely.make_valid(shape(feature["geometry"]))
-        except (shapely.errors.ShapelyError, ValueError, KeyError, TypeError) as error:
+            properties = feature["properties"]
+            site_id, role = plain(str(properties["site_id"])), str(properties["role"])
+            geometry = feature["geometry"] and shapely.make_valid(shape(feature["geometry"]))
+        except (shapely.errors.ShapelyError, ValueError, LookupError, TypeError) as error:
             raise OutputError(
-                f"{file}: site {str(properties['site_id'])[:40]!r} has no readable polygon "
-                f"({error}); {_MEND}"
+                f"{file}: feature {at} is not a site with a polygon ({error}); {_MEND}"
             ) from error
-        site_id = plain(str(properties["site_id"]))
-        name = properties.get("name")
-        grounds[site_id] = Ground(
-            site_id=site_id,
-            role=str(properties["role"]),
-            name=plain(name) if isinstance(name, str) else "",
-            geometry=geometry,
-        )
+        if geometry is not None and not geometry.is_empty:
+            grounds[site_id] = Ground(site_id, role, geometry)
     return dict(sorted(grounds.items()))

@@ -11,8 +11,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from afterrains.delivery.page.axes import Scale, coordinate, decimals_of, nice_ticks, padded
-from afterrains.delivery.page.site_chart import Tick
+from afterrains.delivery.page.axes import Scale, coordinate, padded
+from afterrains.delivery.page.panels import Tick, ticks_of
 from afterrains.delivery.page.texts import Texts
 
 __all__ = ["HEIGHT", "WIDTH", "Estimate", "GainBar", "GainScale"]
@@ -42,6 +42,7 @@ class GainBar:
     cut_high: bool
     reach_x: str
     zero_x: str
+    matters_x: str
 
 
 class GainScale:
@@ -52,14 +53,17 @@ class GainScale:
     estimates : iterable of Estimate
         Its ends hold zero, every gain, and the bounds from the 5th to the 95th percentile, so that
         one site that nothing is known of does not press the others flat.
+    meaningful : float, optional
+        The gain that matters; marked on every bar.
     """
 
-    def __init__(self, estimates: Iterable[Estimate]) -> None:
+    def __init__(self, estimates: Iterable[Estimate], meaningful: float | None = None) -> None:
+        self._meaningful = meaningful
         seen = list(estimates)
         gains = [e.gain for e in seen if e.gain is not None]
         bounds = [b for e in seen for b in (e.low, e.high) if b is not None]
         tails = [float(q) for q in np.quantile(bounds, [0.05, 0.95])] if bounds else []
-        low, high = padded([0.0, *gains, *tails], 0.05)
+        low, high = padded([0.0, meaningful or 0.0, *gains, *tails], 0.05)
         self._scale = Scale(low, high, _MARGIN, WIDTH - _MARGIN)
 
     def draw(self, estimate: Estimate) -> GainBar | None:
@@ -76,13 +80,9 @@ class GainScale:
             cut_high=high is not None and high > x.high,
             reach_x="" if reach is None or reach > x.high else coordinate(x(reach)),
             zero_x=coordinate(x(0)),
+            matters_x="" if self._meaningful is None else coordinate(x(self._meaningful)),
         )
 
     def ticks(self, texts: Texts) -> tuple[Tick, ...]:
         """Labelled places for the head of the column."""
-        values = nice_ticks(self._scale.low, self._scale.high, 5)
-        decimals = decimals_of(values)
-        return tuple(
-            Tick(coordinate(self._scale(value)), texts.number(value, decimals, signed=True))
-            for value in values
-        )
+        return ticks_of(self._scale, 5, texts, signed=True)

@@ -1,11 +1,11 @@
 """The page's colours: earth and rain, light and dark, one place.
 
-Verdict and series colours are the brown to blue-green diverging scheme of Harrower and Brewer
-(2003, ColorBrewer.org: an online tool for selecting colour schemes for maps, Cartographic Journal
-40, 27-37, doi:10.1179/000870403235002042; scheme BrBG, class 11), which its authors mark as safe
-for colour-blind readers. Rain is a blue of their scheme Blues. In the dark theme the same hues are
-taken from the lighter classes. No colour is ever the only sign: verdicts also have a shape, a
-pattern and a word, lines also differ in dash and mark.
+Gain and loss, sown and control, and the trend classes are the brown to blue-green diverging scheme
+of Harrower and Brewer (2003, ColorBrewer.org: an online tool for selecting colour schemes for maps,
+Cartographic Journal 40, 27-37, doi:10.1179/000870403235002042; scheme BrBG, 11 classes), which its
+authors mark as safe for colour-blind readers. Rain is their scheme Blues (9 classes). The dark
+theme takes the lighter classes. Paper, ink and the other verdicts are our own. No colour is ever
+the only sign: verdicts also have a shape, a pattern and a word, lines also differ in dash and mark.
 
 Text colours keep a contrast of at least 4.5 to 1 on every ground they stand on, marks and lines
 3 to 1 (WCAG 2.2, success criteria 1.4.3 and 1.4.11); the tests compute it.
@@ -33,7 +33,7 @@ LIGHT: dict[str, str] = {
     "not-assessable": "#6a6560",
     "sown": "#01665e",
     "control": "#8c510a",
-    "rain": "#3182bd",
+    "rain": "#2171b5",
 }
 
 DARK: dict[str, str] = {
@@ -46,14 +46,14 @@ DARK: dict[str, str] = {
     "edge": "#8f8270",
     "link": "#80cdc1",
     "focus": "#dfc27d",
-    "gain": "#5cbcae",
-    "loss": "#dfa04e",
+    "gain": "#80cdc1",
+    "loss": "#dfc27d",
     "no-gain": "#c9a27a",
     "grass-only": "#a8c95a",
     "too-early": "#8fbcd6",
     "not-assessable": "#b3aca3",
     "sown": "#80cdc1",
-    "control": "#dfa04e",
+    "control": "#dfc27d",
     "rain": "#6baed6",
 }
 
@@ -69,14 +69,14 @@ ON_PICTURE: dict[str, str] = {
 
 SLOPE_COLOURS: tuple[str, ...] = (
     "#8c510a",
-    "#d8b365",
+    "#dfc27d",
     "#f6e8c3",
     "#f5f5f5",
     "#c7eae5",
-    "#5ab4ac",
+    "#80cdc1",
     "#01665e",
 )
-"""BrBG, class 7: falling to rising."""
+"""Seven of the classes of BrBG: falling to rising."""
 
 
 def css_variables() -> str:

@@ -7,12 +7,13 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from afterrains.delivery.page.folder import Control, Folder
+from afterrains.delivery.page.facts import gain_text
+from afterrains.delivery.page.folder import Folder
 from afterrains.delivery.page.gain_bars import Estimate, GainBar, GainScale
-from afterrains.delivery.page.sheets import gain_text
+from afterrains.delivery.page.rows import Control
 from afterrains.delivery.page.texts import Texts, plain, shortened
 
-__all__ = ["ControlRow", "Record", "lay_controls", "lay_record"]
+__all__ = ["ControlRow", "Record", "lay_controls", "lay_record", "meaningful_gain"]
 
 _LONGEST_VALUE = 200
 # Files that the page points to, where they stand beside the report.
@@ -104,16 +105,34 @@ def lay_controls(
     return tuple(rows), scale
 
 
+def meaningful_gain(manifest: Mapping[str, Any]) -> dict[str, float]:
+    """The gain that matters by unit, where the specification names it."""
+    content = _specification(manifest)[0]
+    value = content.get("meaningful_gain")
+    if isinstance(value, bool) or not isinstance(value, int | float):
+        return {}
+    return {"ndvi" if content.get("outcome") == "dry-season greenness" else "points": float(value)}
+
+
+def _specification(manifest: Mapping[str, Any]) -> tuple[Mapping[str, Any], str]:
+    """The rule's settings, and its digest."""
+    whole = manifest.get("specification")
+    whole = whole if isinstance(whole, Mapping) else {}
+    content = whole.get("content")
+    content = dict(content) if isinstance(content, Mapping) else {}
+    digest = content.pop("digest", whole.get("sha256", ""))
+    return content, shortened(plain(str(digest)), 80)
+
+
 def lay_record(folder: Folder, texts: Texts) -> Record:
     """What the manifest and the series say of where the figures come from."""
     manifest = folder.manifest
-    specification = manifest.get("specification")
-    specification = specification if isinstance(specification, Mapping) else {}
-    content = specification.get("content", {})
+    content, digest = _specification(manifest)
     reasons = Counter(
         plain(str(entry.get("reason", ""))) for entry in _entries(manifest, "scenes_refused")
     )
-    looks, sensors = "", ()
+    looks = ""
+    sensors: tuple[str, ...] = ()
     if folder.looks and folder.looks.first and folder.looks.last:
         looks = texts(
             "record.looks",
@@ -129,7 +148,7 @@ def lay_record(folder: Folder, texts: Texts) -> Record:
     versions = manifest.get("versions")
     return Record(
         settings=tuple(_settings(content, texts)),
-        digest=shortened(str(specification.get("sha256", "")), 80),
+        digest=digest,
         used=sum(1 for _ in _entries(manifest, "scenes_used")),
         refused=tuple(
             (shortened(reason, _LONGEST_VALUE), texts.number(count))

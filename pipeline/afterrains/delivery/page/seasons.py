@@ -12,6 +12,7 @@ from afterrains.delivery.page.texts import Texts
 __all__ = ["Season", "SeasonNames"]
 
 _ID = re.compile(r"(?P<year>[0-9]{4})-(?P<name>.+)")
+_ID_IN_TEXT = re.compile(r"\b[0-9]{4}-(?:dry|rains)(?:-[0-9]+)?\b")
 _NUMBERED = re.compile(r"(?P<name>dry|rains)-(?P<number>[0-9]+)")
 
 
@@ -69,8 +70,15 @@ class SeasonNames:
             return self._texts(f"season.{name}", years=years)
         return self._texts("season.named", years=years, name=name.replace("-", " "))
 
+    def in_words(self, text: str) -> str:
+        """`text` with the season ids in it said as people say them."""
+        return _ID_IN_TEXT.sub(self._within, text)
+
+    def _within(self, found: re.Match[str]) -> str:
+        return self._texts("season.within", season=self.label(found[0]))
+
     def years(self, season: str) -> str:
-        """ "2024/25" where the season runs over New Year, else "2024"."""
+        """The year, or "2024/25" for a season that runs over New Year."""
         found = _ID.fullmatch(season)
         if not found:
             return season

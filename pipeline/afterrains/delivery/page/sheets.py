@@ -6,29 +6,20 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
 
+from afterrains.delivery.page.facts import Fact, gain_text, lay_facts
 from afterrains.delivery.page.first_screen import step_label
-from afterrains.delivery.page.folder import Folder, Judged, SiteSeason, Sowing
-from afterrains.delivery.page.next_step import Verdict, slug
-from afterrains.delivery.page.plates import CloseUp
+from afterrains.delivery.page.folder import Folder
+from afterrains.delivery.page.next_step import Verdict
+from afterrains.delivery.page.close_ups import CloseUp
+from afterrains.delivery.page.rows import Judged, SiteSeason, Sowing
 from afterrains.delivery.page.seasons import SeasonNames
 from afterrains.delivery.page.site_chart import SiteChart, draw_site
 from afterrains.delivery.page.sites import SiteRef
-from afterrains.delivery.page.texts import Texts
+from afterrains.delivery.page.texts import Texts, shortened
 
-__all__ = ["Fact", "FigureRow", "Sheet", "gain_text", "lay_sheet"]
+__all__ = ["FigureRow", "Sheet", "lay_sheet"]
 
-# Absolute standardised difference: Austin (2009) holds 0.1 close, Rubin (2001) and Stuart (2010)
-# 0.25 acceptable.
-_CLOSE_MATCH, _FAIR_MATCH = 0.1, 0.25
-
-
-@dataclass(frozen=True)
-class Fact:
-    """A fact with what to mind when reading it ("" where nothing)."""
-
-    label: str
-    value: str
-    note: str = ""
+_LONGEST_REASON = 400
 
 
 @dataclass(frozen=True)
@@ -52,6 +43,7 @@ class Sheet:
     ref: SiteRef
     unit: str
     step: str
+    step_why: str
     sentences: tuple[str, ...]
     chart: SiteChart | None
     chart_description: str
@@ -62,14 +54,6 @@ class Sheet:
     following: str
 
 
-def gain_text(value: float | None, unit: str, texts: Texts) -> str:
-    """A gain with its unit; the sign always shown."""
-    if value is None:
-        return texts("no_value")
-    number = texts.number(value, 1 if unit == "points" else 3, signed=True)
-    return texts(f"unit.{unit}" if unit == "points" else "unit.ndvi", value=number)
-
-
 def lay_sheet(
     judged: Judged,
     folder: Folder,
@@ -77,6 +61,7 @@ def lay_sheet(
     close_ups: Sequence[CloseUp],
     neighbours: tuple[str, str],
     currency: str,
+    meaningful: float | None,
     names: SeasonNames,
     texts: Texts,
 ) -> Sheet:
@@ -94,11 +79,12 @@ def lay_sheet(
         ref=ref,
         unit=unit,
         step=step_label(ref, names, texts),
+        step_why=texts(f"step_why.{ref.step.kind}"),
         sentences=sentences,
-        chart=draw_site(rows, history, sown_on, sowings, unit, names, texts),
+        chart=draw_site(rows, history, sown_on, sowings, unit, meaningful, texts),
         chart_description=_description(rows, unit, sentences[0], texts),
         close_ups=tuple(close_ups),
-        facts=tuple(_facts(judged, sowings, currency, texts)),
+        facts=tuple(lay_facts(judged, sowings, currency, texts)),
         figures=_figures(rows, history, unit, names, texts),
         previous=neighbours[0],
         following=neighbours[1],
@@ -108,36 +94,29 @@ def lay_sheet(
 def _sentences(
     judged: Judged, sowings: Sequence[Sowing], names: SeasonNames, texts: Texts
 ) -> tuple[str, ...]:
-    """The verdict with its reason in plain words."""
+    """The verdict with its reason in one plain sentence, then its figures."""
     unit, verdict = judged.gain_unit or "ndvi", judged.verdict
-    reason = _reason(judged.reason, texts)
-    if verdict == "not-assessable":
-        out = [
-            texts("sentence.not-assessable", reason=reason)
-            if reason
-            else texts("sentence.bare.not-assessable")
-        ]
-    else:
-        needed = [judged.gain, judged.gain_low, judged.gain_high]
-        needed += [judged.grass_gain] if verdict == "grass-only" else []
-        needed += [judged.detectable_gain] if verdict == "too-early" else []
-        key = f"sentence.{verdict}" if None not in needed else f"sentence.bare.{verdict}"
-        out = [
+    reason = names.in_words(shortened(judged.reason, _LONGEST_REASON)).rstrip(".")
+    reason = reason or texts(f"sentence.{verdict}")
+    label = texts(f"verdict.{verdict}")
+    out = [texts("sentence.whole", verdict=label, reason=reason)]
+    if judged.gain is not None and verdict != "not-assessable":
+        key = "points" if unit == "points" else "ndvi"
+        out.append(texts(f"sentence.figures_{key}", **_interval(judged, unit, texts)))
+    if verdict == "grass-only" and judged.grass_gain is not None:
+        out.append(
             texts(
-                key,
-                gain=gain_text(judged.gain, unit, texts),
-                low=gain_text(judged.gain_low, unit, texts),
-                high=gain_text(judged.gain_high, unit, texts),
-                reach=gain_text(judged.detectable_gain, unit, texts),
-                grass=gain_text(judged.grass_gain, "ndvi", texts),
-                grass_low=gain_text(judged.grass_gain_low, "ndvi", texts),
-                grass_high=gain_text(judged.grass_gain_high, "ndvi", texts),
+                "sentence.flush",
+                gain=gain_text(judged.grass_gain, "ndvi", texts),
+                low=gain_text(judged.grass_gain_low, "ndvi", texts),
+                high=gain_text(judged.grass_gain_high, "ndvi", texts),
             )
-        ]
-        if reason:
-            out.append(texts("sentence.reason", reason=reason))
-    if judged.answer_by:
-        out.append(texts("sentence.answer_by", season=names.label(judged.answer_by)))
+        )
+    if verdict == "too-early" and judged.detectable_gain is not None:
+        out.append(texts("sentence.reach", reach=gain_text(judged.detectable_gain, unit, texts)))
+    answer_by = names.label(judged.answer_by)
+    if judged.answer_by and answer_by not in reason:
+        out.append(texts("sentence.answer_by", season=answer_by))
     if sowings and sowings[-1].start == "none yet":
         out.append(texts("sentence.rain_none"))
     elif verdict == "no-gain" and sowings and sowings[-1].start == "broken":
@@ -145,10 +124,17 @@ def _sentences(
     return tuple(out)
 
 
-def _reason(reason: str, texts: Texts) -> str:
-    """The reason in words: the catalogue's for a known one, else as the table has it."""
-    key = f"reason.{slug(reason)}"
-    return texts(key) if key in texts else reason.strip().rstrip(".")
+def _interval(judged: Judged, unit: str, texts: Texts) -> dict[str, str]:
+    decimals = 1 if unit == "points" else 3
+
+    def figure(value: float | None) -> str:
+        return texts("no_value") if value is None else texts.number(value, decimals, signed=True)
+
+    return {
+        "gain": figure(judged.gain),
+        "low": figure(judged.gain_low),
+        "high": figure(judged.gain_high),
+    }
 
 
 def _description(rows: Sequence[SiteSeason], unit: str, sentence: str, texts: Texts) -> str:
@@ -176,95 +162,6 @@ def _value(value: float | None, unit: str, texts: Texts) -> str:
     return texts.number(value, 1 if unit == "points" else 3)
 
 
-def _facts(judged: Judged, sowings: Sequence[Sowing], currency: str, texts: Texts) -> list[Fact]:
-    facts = [Fact(texts("facts.site_id"), judged.site_id[:200])]
-    if judged.stratum:
-        facts.append(Fact(texts("facts.stratum"), judged.stratum[:200]))
-    if judged.area_ha is not None:
-        area = texts("facts.area_value", area=texts.number(judged.area_ha, 1))
-        facts.append(Fact(texts("facts.area"), area, texts("facts.area_note")))
-    if sowings:
-        facts += [_sowing_fact(sowing, texts) for sowing in sowings]
-    elif judged.first_sown_on:
-        facts.append(Fact(texts("facts.first_sown"), texts.date(judged.first_sown_on)))
-    for key, count in (
-        ("since", judged.seasons_since_sowing),
-        ("clear", judged.clear_dates),
-        ("controls", judged.controls),
-    ):
-        if count is not None:
-            facts.append(Fact(texts(f"facts.{key}"), texts.number(count)))
-    return facts + _evidence_facts(judged, texts) + _cost_facts(judged, currency, texts)
-
-
-def _sowing_fact(sowing: Sowing, texts: Texts) -> Fact:
-    label = texts("facts.sowing", day=texts.date(sowing.sown_on))
-    if sowing.start not in ("good", "broken") or sowing.first_effective_rain_on is None:
-        return Fact(label, texts("facts.sowing_none"))
-
-    def figure(value: float | None) -> str:
-        return texts("no_value") if value is None else texts.number(value)
-
-    words = texts(
-        f"facts.sowing_{sowing.start}",
-        rain=texts.date(sowing.first_effective_rain_on),
-        waited=figure(sowing.days_waited),
-        mm=figure(sowing.rain_30d_mm),
-        spell=figure(sowing.longest_dry_spell_30d),
-    )
-    return Fact(label, words)
-
-
-def _evidence_facts(judged: Judged, texts: Texts) -> list[Fact]:
-    facts = []
-    if judged.match_balance is not None:
-        words = "poor"
-        if judged.match_balance <= _FAIR_MATCH:
-            words = "close" if judged.match_balance <= _CLOSE_MATCH else "fair"
-        value = texts(
-            "facts.balance_value",
-            value=texts.number(judged.match_balance, 2),
-            words=texts(f"facts.balance_{words}"),
-        )
-        facts.append(Fact(texts("facts.balance"), value, texts("facts.balance_note")))
-    if judged.before_trend_p is not None:
-        value = texts("facts.before_value", value=texts.number(judged.before_trend_p, 3))
-        facts.append(Fact(texts("facts.before"), value, texts("facts.before_note")))
-    if judged.p_value is not None and judged.q_value is not None:
-        value = texts(
-            "facts.p_value", p=texts.number(judged.p_value, 3), q=texts.number(judged.q_value, 3)
-        )
-        facts.append(Fact(texts("facts.p"), value, texts("facts.p_note")))
-    if judged.grass_gain is not None:
-        value = texts(
-            "facts.grass_value",
-            gain=gain_text(judged.grass_gain, "ndvi", texts),
-            low=gain_text(judged.grass_gain_low, "ndvi", texts),
-            high=gain_text(judged.grass_gain_high, "ndvi", texts),
-        )
-        facts.append(Fact(texts("facts.grass"), value, texts("facts.grass_note")))
-    if judged.rains_anomaly is not None:
-        value = texts("facts.rains_value", value=texts.number(judged.rains_anomaly, 2, signed=True))
-        facts.append(Fact(texts("facts.rains"), value))
-    return facts
-
-
-def _cost_facts(judged: Judged, currency: str, texts: Texts) -> list[Fact]:
-    def money(value: float) -> str:
-        # XXX is the standard's code for "no currency" (ISO 4217).
-        if currency in ("", "XXX"):
-            return texts("facts.money_plain", value=texts.number(value))
-        return texts("facts.money", currency=currency, value=texts.number(value))
-
-    facts = []
-    if judged.cost is not None:
-        facts.append(Fact(texts("facts.cost"), money(judged.cost)))
-    if judged.cost_per_gained_ha is not None:
-        value = money(judged.cost_per_gained_ha)
-        facts.append(Fact(texts("facts.per_ha"), value, texts("caution.cost")))
-    return facts
-
-
 def _figures(
     rows: Sequence[SiteSeason],
     history: Sequence[Judged],
@@ -283,11 +180,7 @@ def _figures(
         reading, judged = row.reading(unit), by_season.get(row.season.season)
         interval = ""
         if judged and judged.gain_low is not None and judged.gain_high is not None:
-            interval = texts(
-                "unit.interval",
-                low=gain_text(judged.gain_low, "ndvi" if unit == "ndvi" else unit, texts),
-                high=gain_text(judged.gain_high, unit, texts),
-            )
+            interval = texts("unit.interval", **_interval(judged, unit, texts))
         out.append(
             FigureRow(
                 season=names.years(row.season.season),

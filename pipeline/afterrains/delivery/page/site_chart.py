@@ -11,77 +11,22 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date
 
-from afterrains.delivery.page.axes import (
-    Scale,
-    band_path,
-    coordinate,
-    decimals_of,
-    line_path,
-    nice_ticks,
-    padded,
-)
-from afterrains.delivery.page.folder import Judged, SiteSeason, Sowing
-from afterrains.delivery.page.next_step import Verdict
-from afterrains.delivery.page.seasons import Season, SeasonNames
+from afterrains.delivery.page.axes import Scale, band_path, coordinate, line_path, padded
+from afterrains.delivery.page.gain_panel import Marks, draw_gain
+from afterrains.delivery.page.panels import Panel, Tick, ticks_of
+from afterrains.delivery.page.rows import Judged, SiteSeason, Sowing
+from afterrains.delivery.page.seasons import Season
 from afterrains.delivery.page.texts import Texts
 
-__all__ = ["HEIGHT", "WIDTH", "Mark", "Panel", "SiteChart", "Tick", "draw_site"]
+__all__ = ["HEIGHT", "WIDTH", "SiteChart", "draw_site"]
 
-WIDTH, HEIGHT = 480, 356
+WIDTH, HEIGHT = 480, 374
 _LEFT, _RIGHT = 40, 426
-_OUTCOME = (24, 148)
-_GAIN = (176, 252)
-_RAIN = (280, 330)
+_OUTCOME = (26, 148)
+_RAIN = (298, 348)
 _MOST_YEARS = 10
+_ROOM_DAYS = 20  # so that no bar touches the axis
 _DRY_SPI = -1.0  # at or below: "moderately dry" or drier (WMO-No. 1090)
-
-
-@dataclass(frozen=True)
-class Tick:
-    """A labelled place on an axis; `spare` ones go where the drawing is small."""
-
-    at: str
-    label: str
-    spare: bool = False
-
-
-@dataclass(frozen=True)
-class Mark:
-    """A judgement in the gain panel: its place and the verdict of that season."""
-
-    x: str
-    y: str
-    verdict: Verdict
-
-
-@dataclass(frozen=True)
-class Panel:
-    """A panel's frame: title, its top and bottom, the ticks of its upright axis."""
-
-    title: str
-    top: int
-    bottom: int
-    ticks: tuple[Tick, ...]
-
-
-@dataclass(frozen=True)
-class Bar:
-    """A rainy season's rain; `dry` for an SPI of -1 or less."""
-
-    x: str
-    y: str
-    width: str
-    height: str
-    dry: bool
-
-
-@dataclass(frozen=True)
-class Hover:
-    """A stretch of time with what it holds in words."""
-
-    x: str
-    width: str
-    words: str
 
 
 @dataclass(frozen=True)
@@ -98,15 +43,16 @@ class SiteChart:
     control_label_y: str
     gain: Panel | None
     zero_y: str
+    matters_y: str
     whiskers: str
     reach: str
-    marks: tuple[Mark, ...]
+    marks: tuple[Marks, ...]
     rain: Panel | None
-    bars: tuple[Bar, ...]
+    rain_bars: str
+    dry_bars: str
     years: tuple[Tick, ...]
     sowings: tuple[str, ...]
     drops: tuple[str, ...]
-    hovers: tuple[Hover, ...]
 
 
 def draw_site(
@@ -115,7 +61,7 @@ def draw_site(
     sown_on: Sequence[date],
     sowings: Sequence[Sowing],
     unit: str,
-    names: SeasonNames,
+    meaningful: float | None,
     texts: Texts,
 ) -> SiteChart | None:
     """Lay out the drawing of one site.
@@ -132,7 +78,9 @@ def draw_site(
         Rain after each sowing, where known.
     unit : str
         "points" or "ndvi".
-    names, texts
+    meaningful : float or None
+        The gain that matters, in that unit, where the specification names it.
+    texts : Texts
         For the words in the drawing.
 
     Returns
@@ -147,8 +95,8 @@ def draw_site(
     by_id = {row.season.season: row.season for row in rows}
     first_rains = [sowing.first_effective_rain_on for sowing in sowings]
     outcome, lines = _outcome(dry, unit, x, texts)
-    gain, marks, zero, whiskers, reach = _gain(history, by_id, unit, x, texts)
-    rain, bars = _rain(rows, x, texts)
+    panel_of_gain = draw_gain(history, by_id, unit, meaningful, x, texts)
+    rain, wet_bars, dry_bars = _rain(rows, x, texts)
     return SiteChart(
         outcome=outcome,
         sown_line=lines["sown"],
@@ -158,33 +106,25 @@ def draw_site(
         control_dots=lines["control_dots"],
         sown_label_y=lines["sown_label"],
         control_label_y=lines["control_label"],
-        gain=gain,
-        zero_y=zero,
-        whiskers=whiskers,
-        reach=reach,
-        marks=marks,
+        gain=panel_of_gain.panel,
+        zero_y=panel_of_gain.zero_y,
+        matters_y=panel_of_gain.matters_y,
+        whiskers=panel_of_gain.whiskers,
+        reach=panel_of_gain.reach,
+        marks=panel_of_gain.marks,
         rain=rain,
-        bars=bars,
+        rain_bars=wet_bars,
+        dry_bars=dry_bars,
         years=_years(x),
         sowings=tuple(coordinate(x(day.toordinal())) for day in sown_on),
         drops=tuple(coordinate(x(day.toordinal())) for day in first_rains if day is not None),
-        hovers=_hovers(rows, unit, x, names, texts),
     )
 
 
 def _time_scale(seasons: Sequence[Season], sown_on: Sequence[date]) -> Scale:
     first = min([seasons[0].start, *sown_on])
     last = max([seasons[-1].end, *sown_on])
-    return Scale(first.toordinal(), last.toordinal() + 1, _LEFT, _RIGHT)
-
-
-def _ticks(scale: Scale, most: int, texts: Texts, *, signed: bool = False) -> tuple[Tick, ...]:
-    values = nice_ticks(scale.low, scale.high, most)
-    decimals = decimals_of(values)
-    return tuple(
-        Tick(coordinate(scale(value)), texts.number(value, decimals, signed=signed))
-        for value in values
-    )
+    return Scale(first.toordinal() - _ROOM_DAYS, last.toordinal() + _ROOM_DAYS, _LEFT, _RIGHT)
 
 
 def _outcome(
@@ -213,7 +153,7 @@ def _outcome(
     lines |= {"sown_dots": _dots(sown), "control_dots": _dots(control)}
     lines |= _labels(sown, control)
     title = texts(f"chart.outcome.{unit}")
-    return Panel(title, top, bottom, _ticks(y, 4, texts)), lines
+    return Panel(title, top, bottom, ticks_of(y, 4, texts)), lines
 
 
 def _dots(points: Sequence[tuple[float, float] | None]) -> str:
@@ -237,80 +177,24 @@ def _labels(
     }
 
 
-def _gain(
-    history: Sequence[Judged], by_id: dict[str, Season], unit: str, x: Scale, texts: Texts
-) -> tuple[Panel | None, tuple[Mark, ...], str, str, str]:
-    """The panel of the gain as judged at each season: marks, zero, whiskers, reach."""
-    known = [
-        (x(by_id[judged.as_of].middle.toordinal()), judged)
-        for judged in history
-        if judged.as_of in by_id and judged.gain_unit == unit and judged.gain is not None
-    ]
-    if not known:
-        return None, (), "", "", ""
-    top, bottom = _GAIN
-    y = Scale(*_gain_ends([judged for _, judged in known]), bottom, top)
-    whiskers = "".join(
-        f"M{coordinate(at)} {coordinate(y.inside(judged.gain_low))}"
-        f"V{coordinate(y.inside(judged.gain_high))}"
-        for at, judged in known
-        if judged.gain_low is not None and judged.gain_high is not None
-    )
-    reach = line_path(
-        [
-            (at, y(judged.detectable_gain))
-            if judged.detectable_gain is not None and judged.detectable_gain <= y.high
-            else None
-            for at, judged in known
-        ]
-    )
-    marks = tuple(
-        Mark(coordinate(at), coordinate(y.inside(judged.gain)), judged.verdict)
-        for at, judged in known
-        if judged.gain is not None
-    )
-    panel = Panel(texts(f"chart.gain.{unit}"), top, bottom, _ticks(y, 4, texts, signed=True))
-    return panel, marks, coordinate(y(0)), whiskers, reach
-
-
-def _gain_ends(known: Sequence[Judged]) -> tuple[float, float]:
-    """Ends of the gain axis: every gain, the newest interval, zero, and some of the older ones.
-
-    The first seasons' intervals are many times as wide as the newest; drawn whole they would press
-    everything else flat, so they run out of the panel (and stand in the table).
-    """
-    gains = [judged.gain for judged in known if judged.gain is not None]
-    newest = known[-1]
-    bounds = [bound for bound in (newest.gain_low, newest.gain_high) if bound is not None]
-    low, high = padded([0.0, *gains, *bounds, newest.detectable_gain or 0.0], 0.0)
-    all_bounds = [b for j in known for b in (j.gain_low, j.gain_high) if b is not None]
-    room = 0.35 * (high - low)
-    wide_low, wide_high = min([low, *all_bounds]), max([high, *all_bounds])
-    return padded([max(wide_low, low - room), min(wide_high, high + room)], 0.04)
-
-
-def _rain(
-    rows: Sequence[SiteSeason], x: Scale, texts: Texts
-) -> tuple[Panel | None, tuple[Bar, ...]]:
+def _rain(rows: Sequence[SiteSeason], x: Scale, texts: Texts) -> tuple[Panel | None, str, str]:
+    """The rain panel, and its bars as path data: the usual ones and the dry ones."""
     rains = [(row, row.rain_mm) for row in rows if row.season.kind == "rains"]
     fallen = [(row, rain) for row, rain in rains if rain is not None]
     if not fallen:
-        return None, ()
+        return None, "", ""
     top, bottom = _RAIN
     y = Scale(0, max([*(rain for _, rain in fallen), 1.0]) * 1.05, bottom, top)
-    bars = []
+    bars = {True: "", False: ""}
     for row, rain in fallen:
         left, right = x(row.season.start.toordinal()), x(row.season.end.toordinal() + 1)
-        bars.append(
-            Bar(
-                coordinate(left),
-                coordinate(y(rain)),
-                coordinate(max(right - left, 1.0)),
-                coordinate(bottom - y(rain)),
-                row.spi is not None and row.spi <= _DRY_SPI,
-            )
+        dry = row.spi is not None and row.spi <= _DRY_SPI
+        bars[dry] += (
+            f"M{coordinate(left)} {bottom}V{coordinate(y(rain))}"
+            f"H{coordinate(max(right, left + 1))}V{bottom}Z"
         )
-    return Panel(texts("chart.rain"), top, bottom, _ticks(y, 3, texts)), tuple(bars)
+    panel = Panel(texts("chart.rain"), top, bottom, ticks_of(y, 3, texts))
+    return panel, bars[False], bars[True]
 
 
 def _years(x: Scale) -> tuple[Tick, ...]:
@@ -322,32 +206,3 @@ def _years(x: Scale) -> tuple[Tick, ...]:
         Tick(coordinate(x(date(year, 1, 1).toordinal())), str(year), spare=at % 2 == 1)
         for at, year in enumerate(years[::step])
     )
-
-
-def _hovers(
-    rows: Sequence[SiteSeason], unit: str, x: Scale, names: SeasonNames, texts: Texts
-) -> tuple[Hover, ...]:
-    """A pointer resting on a season reads its figures."""
-    out = []
-    decimals = 1 if unit == "points" else 3
-
-    def figure(value: float | None) -> str:
-        return texts("no_value") if value is None else texts.number(value, decimals)
-
-    for row in rows:
-        left, right = x(row.season.start.toordinal()), x(row.season.end.toordinal() + 1)
-        label = names.label(row.season.season)
-        if row.season.kind == "dry":
-            reading = row.reading(unit)
-            words = texts(
-                "chart.hover.dry",
-                season=label,
-                sown=figure(reading.value),
-                control=figure(reading.control),
-            )
-        elif row.rain_mm is not None:
-            words = texts("chart.hover.rains", season=label, rain=texts.number(row.rain_mm))
-        else:
-            continue
-        out.append(Hover(coordinate(left), coordinate(right - left), words))
-    return tuple(out)

@@ -6,8 +6,8 @@ import hashlib
 from collections.abc import Iterable
 from dataclasses import dataclass
 
-from afterrains.delivery.page.folder import Judged
 from afterrains.delivery.page.next_step import NextStep, Verdict, next_step
+from afterrains.delivery.page.rows import Judged
 from afterrains.delivery.page.texts import LONGEST_SHOWN, one_line, shortened
 
 __all__ = ["SiteRef", "refer_to"]

@@ -5,12 +5,12 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
+from afterrains.delivery.page.facts import gain_text
 from afterrains.delivery.page.first_screen import step_label
-from afterrains.delivery.page.folder import Judged
 from afterrains.delivery.page.gain_bars import Estimate, GainBar, GainScale
 from afterrains.delivery.page.next_step import STEPS, VERDICTS
+from afterrains.delivery.page.rows import Judged
 from afterrains.delivery.page.seasons import SeasonNames
-from afterrains.delivery.page.sheets import gain_text
 from afterrains.delivery.page.sites import SiteRef
 from afterrains.delivery.page.texts import Texts
 
@@ -38,11 +38,21 @@ class SiteRow:
 
 
 def lay_table(
-    verdicts: Sequence[Judged], refs: Mapping[str, SiteRef], names: SeasonNames, texts: Texts
+    verdicts: Sequence[Judged],
+    refs: Mapping[str, SiteRef],
+    meaningful: Mapping[str, float],
+    names: SeasonNames,
+    texts: Texts,
 ) -> tuple[tuple[SiteRow, ...], dict[str, GainScale]]:
-    """The rows, and the common scale of the gains of each unit."""
+    """The rows, and the common scale of the gains of each unit.
+
+    `meaningful` holds the gain that matters, by unit, where it is known.
+    """
     scales = {
-        unit: GainScale(_estimate(judged) for judged in verdicts if judged.gain_unit == unit)
+        unit: GainScale(
+            (_estimate(judged) for judged in verdicts if judged.gain_unit == unit),
+            meaningful.get(unit),
+        )
         for unit in ("points", "ndvi")
         if any(judged.gain_unit == unit for judged in verdicts)
     }

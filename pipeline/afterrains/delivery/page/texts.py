@@ -82,7 +82,7 @@ class Texts:
 
     def each(self, key: str) -> tuple[str, ...]:
         """The texts of a list, in order."""
-        found = []
+        found: list[str] = []
         while f"{key}.{len(found)}" in self._texts:
             found.append(self(f"{key}.{len(found)}"))
         if not found:

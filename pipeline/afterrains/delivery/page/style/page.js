@@ -29,6 +29,9 @@
     });
   };
 
+  const opposite = (direction) => direction === "ascending" ? "descending" : "ascending";
+  const firstDirection = (head) => head.dataset.key === "gain" ? "descending" : "ascending";
+
   const select = byId("sort");
   heads.forEach((head, column) => {
     const words = head.querySelector(".sorter") ?? head;
@@ -37,17 +40,15 @@
     button.textContent = words.textContent.trim();
     words.replaceChildren(button);
     button.addEventListener("click", () => {
-      const up = head.getAttribute("aria-sort") === "ascending";
-      const first = head.dataset.key === "gain" ? "descending" : "ascending";
-      const other = first === "ascending" ? "descending" : "ascending";
-      const sorted = head.getAttribute("aria-sort");
-      sortBy(column, sorted === null ? first : up ? "descending" : sorted === first ? other : "ascending");
+      const now = head.getAttribute("aria-sort") ?? opposite(firstDirection(head));
+      sortBy(column, opposite(now));
     });
     select.append(new Option(button.textContent, String(column)));
   });
+  select.value = String(heads.findIndex((head) => head.dataset.key === "verdict"));
   select.addEventListener("change", () => {
     const column = Number(select.value);
-    sortBy(column, heads[column].dataset.key === "gain" ? "descending" : "ascending");
+    sortBy(column, firstDirection(heads[column]));
   });
 
   const find = byId("find");
@@ -89,8 +90,9 @@
   filter();
 
   const root = document.documentElement;
-  const keep = (value) => { try { localStorage.setItem("theme", value); } catch { /* not allowed */ } };
-  try { if (localStorage.getItem("theme")) root.dataset.theme = localStorage.getItem("theme"); } catch { /* not allowed */ }
+  const themeKey = "afterrains-theme";
+  const keep = (value) => { try { localStorage.setItem(themeKey, value); } catch { /* not allowed */ } };
+  try { if (localStorage.getItem(themeKey)) root.dataset.theme = localStorage.getItem(themeKey); } catch { /* not allowed */ }
   byId("theme").addEventListener("click", () => {
     const dark = root.dataset.theme
       ? root.dataset.theme === "dark"

@@ -1,0 +1,83 @@
+"""Close-ups of single sites: before sowing, newest, and the trend in between."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+
+from shapely.geometry.base import BaseGeometry
+
+from afterrains.delivery.page.axes import coordinate
+from afterrains.delivery.page.blocks import Block, SiteKey, newest
+from afterrains.delivery.page.ground_drawing import GroundDrawing, around
+from afterrains.delivery.page.pictures import Inset, Raster, open_raster
+from afterrains.delivery.page.seasons import SeasonNames
+
+__all__ = ["CLOSE_WIDTH", "CloseUp", "draw_close_ups"]
+
+CLOSE_WIDTH = 120
+_SMALLEST_CLOSE_UP_M = 200.0
+
+
+@dataclass(frozen=True)
+class CloseUp:
+    """A close-up of one site: kind is "before", "now" or "trend"."""
+
+    kind: str
+    season: str
+    height: str
+    picture: str
+    outline: str
+
+
+def draw_close_ups(
+    block: Block, keys: Mapping[str, SiteKey], names: SeasonNames, longest_side: int
+) -> dict[str, tuple[CloseUp, ...]]:
+    """Before, now and trend of each sown site on the block; each raster is opened once."""
+    wanted: list[tuple[str, str, Path, list[str]]] = []
+    sown = [site for site in block.shapes if site in keys]
+    if block.pictures:
+        now = newest(block.pictures, names)
+        before: dict[str, list[str]] = {}
+        for site in sown:
+            season = _last_before(block.pictures, keys[site].first_sown, names)
+            if season and season != now:
+                before.setdefault(season, []).append(site)
+        wanted += [("before", s, block.pictures[s], before[s]) for s in sorted(before)]
+        wanted.append(("now", now, block.pictures[now], sown))
+    if block.trends:
+        latest = newest(block.trends, names)
+        wanted.append(("trend", latest, block.trends[latest], sown))
+    found: dict[str, list[CloseUp]] = {site: [] for site in sown}
+    for kind, season, path, sites in wanted:
+        with open_raster(path) as raster:
+            for site in sites:
+                inset = _inset(raster, kind, block.shapes[site], longest_side)
+                sheet = GroundDrawing(inset.bounds, CLOSE_WIDTH)
+                found[site].append(
+                    CloseUp(
+                        kind,
+                        season,
+                        coordinate(sheet.height),
+                        inset.uri,
+                        sheet.outline(block.shapes[site]),
+                    )
+                )
+    return {site: tuple(close_ups) for site, close_ups in found.items()}
+
+
+def _inset(raster: Raster, kind: str, shape: BaseGeometry, longest_side: int) -> Inset:
+    """A square window around the site, whatever its shape, so that close-ups stand in a row."""
+    west, south, east, north = around([shape], 0.35, _SMALLEST_CLOSE_UP_M)
+    wide, tall = max(0, (north - south) - (east - west)), max(0, (east - west) - (north - south))
+    bounds = (west - wide / 2, south - tall / 2, east + wide / 2, north + tall / 2)
+    if kind == "trend":
+        return raster.trend(bounds, longest_side)
+    return raster.picture(bounds, longest_side)
+
+
+def _last_before(pictures: Mapping[str, Path], first_sown: str, names: SeasonNames) -> str:
+    """The newest picture whose season started before the first sowing; "" where there is none."""
+    earlier = [season for season in pictures if names.order(season)[0] < first_sown]
+    return max(earlier, key=names.order, default="")
