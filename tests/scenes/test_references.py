@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from afterrains.scenes.items import UnsafeReferenceError, resolve, without_query
+from afterrains.scenes.references import UnsafeReferenceError, resolve, without_query
 
 REMOTE = "https://stac.example.org/catalog/items/1.json"
 LOCAL = "/data/scenes/items/1.json"

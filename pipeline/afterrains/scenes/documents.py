@@ -11,7 +11,6 @@ import logging
 import re
 from pathlib import Path
 from typing import Any, Self
-from urllib.parse import urlsplit
 
 import requests
 from pystac_client.exceptions import APIError
@@ -19,9 +18,9 @@ from pystac_client.stac_api_io import StacApiIO
 from urllib3 import Retry
 
 from afterrains.errors import ServiceError
-from afterrains.scenes.items import without_query
+from afterrains.scenes.references import is_address, without_query
 
-__all__ = ["BrokenDocumentError", "Documents", "is_address"]
+__all__ = ["BrokenDocumentError", "Documents", "service_failed"]
 
 _LARGEST_BYTES = 500_000_000
 _RETRIES = Retry(
@@ -42,11 +41,6 @@ def _hide_query(record: logging.LogRecord) -> bool:
     """Take query strings, which may hold keys, out of what the HTTP library logs of its retries."""
     record.msg, record.args = re.sub(r"\?[^\s'\"]*", "?…", record.getMessage()), ()
     return True
-
-
-def is_address(place: str) -> bool:
-    """Whether a catalogue is named by address rather than by path."""
-    return urlsplit(place).scheme.lower() in ("http", "https")
 
 
 class Documents:
@@ -98,13 +92,16 @@ class Documents:
             if getattr(error, "status_code", None) in (400, 401, 403, 404, 410):
                 what = f"{without_query(address)} answers {error.status_code}"
                 raise BrokenDocumentError(what) from None
-            raise _service_failed(address, error) from None
+            raise service_failed(address, error) from None
         except (requests.RequestException, OSError) as error:
-            raise _service_failed(address, error) from None
+            raise service_failed(address, error) from None
 
 
-def _service_failed(address: str, error: Exception) -> ServiceError:
-    """Only the kind of fault is told: the library's own words can hold the query string."""
+def service_failed(address: str, error: Exception) -> ServiceError:
+    """What to raise when a server failed for good.
+
+    Only the kind of fault is told: the library's own words can hold the query string.
+    """
     status = getattr(error, "status_code", None)
     kind = f"status {status}" if status else type(error).__name__
     return ServiceError(

@@ -7,15 +7,11 @@ the rules becomes a refusal, never a crash. Both STAC 1.0 (`proj:epsg`, `raster:
 
 from __future__ import annotations
 
-import ipaddress
-import os
 import re
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import datetime
-from pathlib import Path
 from typing import Any
-from urllib.parse import unquote, urljoin, urlsplit
 
 from shapely.errors import ShapelyError
 from shapely.geometry import shape
@@ -31,15 +27,11 @@ from afterrains.scenes.offset import (
     stated_numbers,
 )
 from afterrains.scenes.profiles import BandRule, Profile, Profiles
+from afterrains.scenes.references import UnsafeReferenceError, resolve
 
-__all__ = ["ItemSource", "UnsafeReferenceError", "resolve", "scene_from_item", "without_query"]
+__all__ = ["ItemSource", "scene_from_item"]
 
-_REMOTE_SCHEMES = ("http", "https", "s3", "gs", "az", "abfs")
 _LONGEST_ID = 200
-
-
-class UnsafeReferenceError(ValueError):
-    """A reference that must not be followed from where it stands."""
 
 
 class _RefusedError(Exception):
@@ -61,54 +53,6 @@ class ItemSource:
     collections: tuple[str, ...]
     longitude: float
     """Middle of the ground asked for; decides the turn of the globe of the solar day."""
-
-
-def without_query(address: str) -> str:
-    """An address fit for messages and logs: query, fragment and user part may hold secrets."""
-    parts = urlsplit(address)
-    if not parts.scheme or not parts.netloc:
-        return address.split("?")[0]
-    return f"{parts.scheme}://{parts.netloc.rpartition('@')[2]}{parts.path}"
-
-
-def resolve(reference: str, base: str, *, remote: bool) -> str:
-    """An absolute path or address for a reference found in the document `base`.
-
-    Raises
-    ------
-    UnsafeReferenceError
-        If a remote document names a file, another scheme, or an address inside this network; or if
-        any document names one of GDAL's own virtual paths.
-    """
-    if not reference or len(reference) > 8192 or re.search(r"[\x00-\x1f<>]", reference):
-        raise UnsafeReferenceError("is not an address")
-    scheme = urlsplit(reference).scheme.lower()
-    if remote or scheme in _REMOTE_SCHEMES or ("://" in base and not scheme):
-        found = urljoin(base, reference) if scheme in ("", "http", "https") else reference
-        parts = urlsplit(found)
-        if parts.scheme.lower() not in _REMOTE_SCHEMES:
-            raise UnsafeReferenceError(f"{parts.scheme or 'a path'} is not allowed here")
-        if remote and _is_private(parts.hostname or ""):
-            raise UnsafeReferenceError("lies inside a private network")
-        return found
-    if scheme == "file":
-        reference = unquote(urlsplit(reference).path)
-    elif scheme:
-        raise UnsafeReferenceError(f"{scheme} is not allowed here")
-    if reference.startswith("/vsi"):
-        raise UnsafeReferenceError("is a virtual path")
-    return os.path.abspath(Path(base).parent / reference)
-
-
-def _is_private(host: str) -> bool:
-    """Loopback, link-local or private by its own writing; names are not looked up."""
-    host = host.strip("[]").lower()
-    if host == "localhost" or host.endswith((".localhost", ".local", ".internal")):
-        return True
-    try:
-        return not ipaddress.ip_address(host).is_global
-    except ValueError:
-        return False
 
 
 def scene_from_item(
