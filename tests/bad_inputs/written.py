@@ -137,6 +137,44 @@ def projected_coordinates_that_proj_cannot_place(folder: Path) -> list[str]:
 
 
 @_case
+def coordinates_on_the_moon(folder: Path) -> list[str]:
+    frame = _sites(folder).to_crs(32630).set_crs("IAU_2015:30130", allow_override=True)
+    frame.to_file(folder / "sites.gpkg")
+    _name_sites(folder, "sites.gpkg")
+    return [
+        "error sites-unusable-crs sites.gpkg: declares the CRS Moon…, from which no way leads to "
+        "places on Earth; assign the CRS the coordinates were taken in, in a GIS program"
+    ]
+
+
+@_case
+def flatgeobuf_cut_between_features(folder: Path) -> list[str]:
+    _sites(folder).to_file(folder / "sites.fgb")
+    whole = (folder / "sites.fgb").read_bytes()
+    # Features follow one another to the file's end, each after its length in four bytes.
+    last = next(
+        at
+        for at in range(len(whole) - 5, 0, -1)
+        if struct.unpack_from("<I", whole, at)[0] == len(whole) - at - 4
+    )
+    (folder / "sites.fgb").write_bytes(whole[:last])
+    _name_sites(folder, "sites.fgb")
+    return [
+        "error sites-cut-short sites.fgb: says that it holds 6 features, and 5 can be read; copy "
+        "or export the file anew"
+    ]
+
+
+@_case
+def flatgeobuf_cut_in_its_header(folder: Path) -> list[str]:
+    _sites(folder).to_file(folder / "sites.fgb")
+    whole = (folder / "sites.fgb").read_bytes()
+    (folder / "sites.fgb").write_bytes(whole[:200])
+    _name_sites(folder, "sites.fgb")
+    return ["error sites-cut-short sites.fgb: holds no layer at all; copy or export the file anew"]
+
+
+@_case
 def parts_of_one_site_overlap(folder: Path) -> list[str]:
     frame = _sites(folder)
     part = frame.geometry[1]

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import http.server
+import threading
 import zipfile
 from pathlib import Path
 
@@ -12,7 +14,7 @@ import pytest
 import shapely
 from shapely import MultiPolygon, box
 
-from afterrains.register.findings import FindingList
+from afterrains.register.findings import FindingList, has_errors
 from afterrains.register.sites import SiteTable, read_sites
 
 
@@ -26,6 +28,10 @@ def _read(path: Path) -> tuple[SiteTable, list[str]]:
 def _same_ground(one: gpd.GeoSeries, other: gpd.GeoSeries, within_degrees: float) -> None:
     gap = shapely.hausdorff_distance(one.to_numpy(), other.to_numpy())
     assert gap.max() <= within_degrees
+
+
+def _contents(folder: Path) -> dict[str, bytes]:
+    return {str(path): path.read_bytes() for path in folder.rglob("*") if path.is_file()}
 
 
 @pytest.fixture
@@ -48,6 +54,8 @@ def named(sites_frame: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
         ("sites.gml", "GML"),
         ("sites.tab", "MapInfo File"),
         ("sites.sqlite", "SQLite"),
+        ("sites.gdb", "OpenFileGDB"),
+        ("sites.kmz", "LIBKML"),
     ],
 )
 def test_every_format_gives_the_same_sites(
@@ -55,8 +63,10 @@ def test_every_format_gives_the_same_sites(
 ) -> None:
     """Written by GDAL itself. Text formats round coordinates, to 7 decimals at worst (1 cm)."""
     named.to_file(tmp_path / file, driver=driver)
+    before = _contents(tmp_path)
     table, codes = _read(tmp_path / file)
     assert codes == []
+    assert _contents(tmp_path) == before
     # FlatGeobuf stores features by their place, so order is not kept.
     frame = table.frame.sort_values("site_id").reset_index(drop=True)
     for column in ("site_id", "role", "name", "stratum"):
@@ -97,6 +107,48 @@ def test_a_plain_zip_file_is_read(tmp_path: Path, sites_frame: gpd.GeoDataFrame)
     table, codes = _read(tmp_path / "my sites.zip")
     assert codes == []
     assert table.frame.site_id.tolist() == sites_frame.site_id.tolist()
+
+
+_GML_FROM_A_SERVICE = """\
+<?xml version="1.0" encoding="utf-8"?>
+<wfs:FeatureCollection xmlns:wfs="http://www.opengis.net/wfs"
+  xmlns:gml="http://www.opengis.net/gml" xmlns:t="http://example.org/t"
+  xmlns:xsi="http://www.w3.org/2001/XMLSchema-instance"
+  xsi:schemaLocation="http://example.org/t http://127.0.0.1:{port}/wfs?{ask}&amp;TYPENAME=t:sites">
+<gml:featureMember><t:sites gml:id="a"><t:geom><gml:Polygon srsName="urn:ogc:def:crs:EPSG::4326">
+<gml:exterior><gml:LinearRing><gml:posList>14 -2 14.1 -2 14.1 -1.9 14 -2</gml:posList>
+</gml:LinearRing></gml:exterior></gml:Polygon></t:geom>
+<t:site_id>north</t:site_id><t:role>sown</t:role></t:sites></gml:featureMember>
+</wfs:FeatureCollection>
+"""
+
+
+def test_a_file_makes_gdal_neither_fetch_nor_write_anything(tmp_path: Path) -> None:
+    """GDAL would fetch the schema that this file names, and keep one of its own beside it.
+
+    A server here counts what is asked for.
+    """
+    asked: list[str] = []
+
+    class Counting(http.server.BaseHTTPRequestHandler):
+        def do_GET(self) -> None:
+            asked.append(self.path)
+            self.send_error(404)
+
+        def log_message(self, *_: object) -> None:
+            pass
+
+    with http.server.HTTPServer(("127.0.0.1", 0), Counting) as server:
+        threading.Thread(target=server.serve_forever, daemon=True).start()
+        ask = "SERVICE=WFS&amp;VERSION=1.1.0&amp;REQUEST=DescribeFeatureType"
+        text = _GML_FROM_A_SERVICE.format(port=server.server_port, ask=ask)
+        (tmp_path / "sites.gml").write_text(text)
+        table, _ = _read(tmp_path / "sites.gml")
+        server.shutdown()
+    assert asked == []
+    assert [path.name for path in tmp_path.iterdir()] == ["sites.gml"]
+    assert table.frame.site_id.tolist() == ["north"]
+    assert table.frame.total_bounds.tolist() == [-2.0, 14.0, -1.9, 14.1]
 
 
 def test_heights_are_dropped_quietly(tmp_path: Path, sites_frame: gpd.GeoDataFrame) -> None:
@@ -193,3 +245,31 @@ def test_real_polygons_are_read_without_a_finding(real: Path) -> None:
     assert codes == []
     assert table.frame.site_id.tolist() == expected.site_id.tolist()
     assert table.frame.geometry.geom_equals(expected.geometry).all()
+
+
+@pytest.mark.parametrize(
+    ("file", "driver"),
+    [
+        ("sites.geojson", "GeoJSON"),
+        ("sites.gpkg", "GPKG"),
+        ("sites.shp", "ESRI Shapefile"),
+        ("sites.fgb", "FlatGeobuf"),
+    ],
+)
+def test_a_damaged_file_is_told_and_loses_no_site_in_silence(
+    tmp_path: Path, sites_frame: gpd.GeoDataFrame, rng: np.random.Generator, file: str, driver: str
+) -> None:
+    """Each file of the format cut short in several places, and with single bytes changed."""
+    sites_frame.to_file(tmp_path / file, driver=driver)
+    whole = {path: path.read_bytes() for path in tmp_path.iterdir()}
+    for damaged, content in whole.items():
+        for at in rng.integers(1, len(content), 12).tolist():
+            changed = content[:at] + b"9" + content[at + 1 :]
+            for cut, broken in ((True, content[:at]), (False, changed)):
+                damaged.write_bytes(broken)
+                found = FindingList(file)
+                table = read_sites(tmp_path / file, found)
+                if cut and not has_errors(found.all()):
+                    assert table is not None
+                    assert len(table.frame) == len(sites_frame), (damaged.name, at)
+        damaged.write_bytes(content)

@@ -21,8 +21,8 @@ from pydantic import (
     field_validator,
     model_validator,
 )
-from pyproj import CRS
-from pyproj.exceptions import CRSError
+from pyproj import CRS, Transformer
+from pyproj.exceptions import CRSError, ProjError
 
 from afterrains.programme.fields import (
     A_COMMON_YEAR,
@@ -201,6 +201,10 @@ class Grid(_Table):
             crs = CRS.from_user_input(text)
         except CRSError as error:
             raise ValueError(f"{shown(text)} is not a CRS that PROJ knows; {mend}") from error
+        try:
+            Transformer.from_crs("OGC:CRS84", crs)
+        except ProjError as error:
+            raise ValueError(f"{shown(text)} does not lie on Earth; {mend}") from error
         if not crs.is_projected or any(axis.unit_name != "metre" for axis in crs.axis_info[:2]):
             raise ValueError(f"{shown(text)} is not a projected CRS in metres; {mend}")
         return text

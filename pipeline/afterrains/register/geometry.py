@@ -25,6 +25,8 @@ _IN_DEGREES = (-180.0, -90.0, 180.0, 90.0)
 
 def polygon_parts(geometry: BaseGeometry) -> list[Polygon]:
     """Every polygon with an area inside a geometry of any kind."""
+    if isinstance(geometry, Polygon):
+        return [geometry] if geometry.area > 0 else []
     return [
         part
         for part in shapely.get_parts(shapely.get_parts(geometry)).tolist()

@@ -10,7 +10,6 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 from pyproj import CRS, Geod, Proj
-from pyproj.exceptions import ProjError
 from shapely.geometry import box
 from shapely.geometry.base import BaseGeometry
 from shapely.geometry.polygon import orient
@@ -54,18 +53,20 @@ def geodesic_area_ha(geometry: BaseGeometry) -> float:
     return float(square_metres) / 10_000
 
 
-def area_by_utm_zone(lonlat: Iterable[BaseGeometry]) -> dict[int, float]:
+def area_by_utm_zone(lonlat: Iterable[BaseGeometry], area_ha: Iterable[float]) -> dict[int, float]:
     """Hectares in each UTM zone, as EPSG codes (326zz north, 327zz south of the equator).
+
+    `area_ha` is the geodesic area of each polygon, which is then not computed again.
 
     Polygons that cross a zone's edge or the equator are cut there. Zones are the plain six degrees
     of longitude, without the exceptions that the military grid makes around Norway and Svalbard.
     Ground beyond 84° N and 80° S is in no zone and is left out.
     """
     areas: dict[int, float] = defaultdict(float)
-    for geometry in lonlat:
-        for part in polygon_parts(geometry):
-            for code, piece in _by_zone(part):
-                areas[code] += geodesic_area_ha(piece)
+    for geometry, whole_ha in zip(lonlat, area_ha, strict=True):
+        pieces = [piece for part in polygon_parts(geometry) for piece in _by_zone(part)]
+        for code, piece in pieces:
+            areas[code] += whole_ha if piece is geometry else geodesic_area_ha(piece)
     return dict(areas)
 
 
@@ -101,21 +102,32 @@ def utm_crs_of_most_area(areas: Mapping[int, float]) -> CRS | None:
     return CRS.from_epsg(north if areas.get(north, 0.0) >= areas.get(south, 0.0) else south)
 
 
-def scale_error(crs: CRS, lon: float, lat: float) -> float:
-    """Largest relative error of a length at one place in a projected CRS, in any direction.
+def scale_error(
+    crs: CRS, lon: NDArray[np.floating], lat: NDArray[np.floating]
+) -> NDArray[np.float64]:
+    """Largest relative error of lengths in a projected CRS at each place, in any direction.
+
+    Parameters
+    ----------
+    crs : CRS
+        A projected CRS.
+    lon, lat : array, shape (places,)
+        Degrees, WGS 84.
 
     Returns
     -------
-    float
+    array, shape (places,)
         0.01 means that a metre on the grid is between 0.99 and 1.01 metres of ground; infinity
         where the CRS does not reach.
+
+    References
+    ----------
+    Snyder, J. P. (1987). Map projections: a working manual. USGS Professional Paper 1395, section
+    4, on Tissot's indicatrix. doi:10.3133/pp1395
     """
-    try:
-        factors = Proj(crs).get_factors(lon, lat, errcheck=True)
-    except ProjError:
-        return float("inf")
-    error = max(abs(factors.tissot_semimajor - 1), abs(factors.tissot_semiminor - 1))
-    return float(error) if np.isfinite(error) else float("inf")
+    factors = Proj(crs).get_factors(np.asarray(lon), np.asarray(lat), errcheck=False)
+    axes = np.array([factors.tissot_semimajor, factors.tissot_semiminor])
+    return np.where(np.isfinite(axes).all(axis=0), np.abs(axes - 1).max(axis=0), np.inf)
 
 
 def cores(geometry: Iterable[BaseGeometry], margin_m: float) -> NDArray[Any]:

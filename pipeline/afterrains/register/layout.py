@@ -52,7 +52,8 @@ def lay_out(frame: gpd.GeoDataFrame, grid: Grid, found: FindingList) -> gpd.GeoD
         The register's sites (sorted by site_id, with area_ha and core) and the column feature;
         None where no analysis CRS holds them.
     """
-    areas = area_by_utm_zone(frame.geometry)
+    area_ha = [geodesic_area_ha(geometry) for geometry in frame.geometry]
+    areas = area_by_utm_zone(frame.geometry, area_ha)
     crs = utm_crs_of_most_area(areas) if grid.crs == "auto" else CRS.from_user_input(grid.crs)
     if crs is None:
         what, mend = "no site lies between 80° S and 84° N, where UTM ends", "set grid.crs"
@@ -66,7 +67,7 @@ def lay_out(frame: gpd.GeoDataFrame, grid: Grid, found: FindingList) -> gpd.GeoD
         found.error("", what, "choose another grid.crs", "grid-crs-out-of-reach")
         return None
     laid["geometry"] = [_still_valid(geometry) for geometry in laid.geometry]
-    laid["area_ha"] = [geodesic_area_ha(geometry) for geometry in frame.geometry]
+    laid["area_ha"] = area_ha
     laid["core"] = gpd.GeoSeries(cores(laid.geometry, grid.margin_m), index=laid.index, crs=crs)
     _tell_zones(areas, crs, found)
     _tell_scale(frame, crs, found)
@@ -97,9 +98,7 @@ def _tell_zones(areas: dict[int, float], crs: CRS, found: FindingList) -> None:
 
 def _tell_scale(frame: gpd.GeoDataFrame, crs: CRS, found: FindingList) -> None:
     points = frame.geometry.representative_point()
-    errors = np.array(
-        [scale_error(crs, lon, lat) for lon, lat in zip(points.x, points.y, strict=True)]
-    )
+    errors = scale_error(crs, points.x.to_numpy(), points.y.to_numpy())
     bent = errors > _SCALE_ERROR_TOLD
     if bent.any():
         worst = errors.max()

@@ -7,6 +7,8 @@ again by the name of the driver that opened it.
 
 from __future__ import annotations
 
+import shutil
+import tempfile
 import warnings
 import zipfile
 from dataclasses import dataclass
@@ -47,6 +49,15 @@ _LOCAL_DRIVERS = frozenset(
         "TopoJSON",
     }
 )
+_UNREADABLE = (
+    DataSourceError,
+    DataLayerError,
+    CRSError,
+    OSError,
+    ValueError,
+    # pyogrio stumbles over GDAL's message where that quotes bytes that are not UTF-8.
+    UnboundLocalError,
+)
 # Only these are looked for inside a zip file.
 _SUFFIXES = (".geojson", ".json", ".gpkg", ".shp", ".kml", ".fgb", ".gml", ".tab", ".mif")
 
@@ -83,11 +94,18 @@ def open_sites(path: Path, found: FindingList) -> RawSites | None:
     source = _source(path, found)
     if source is None:
         return None
-    with warnings.catch_warnings(record=True) as said:
+    # GML may name its schema by an address, and GDAL would fetch it.
+    pyogrio.set_gdal_config_options({"GML_DOWNLOAD_WFS_SCHEMA": "NO"})
+    with (
+        tempfile.TemporaryDirectory() as aside,
+        warnings.catch_warnings(record=True) as said,
+    ):
         warnings.simplefilter("always")
         try:
+            if path.suffix.lower() == ".gml":
+                source = _copied(path, Path(aside))
             raw = _read(source, path, found)
-        except (DataSourceError, DataLayerError, CRSError, OSError, ValueError) as error:
+        except _UNREADABLE as error:
             mend = "open and save it anew in a GIS program, for example as GeoPackage"
             if path.suffix.lower() == ".shp":
                 mend = "keep the .shp, .shx, .dbf and .prj of one Shapefile together; or " + mend
@@ -100,6 +118,14 @@ def open_sites(path: Path, found: FindingList) -> RawSites | None:
             mend = "check the features in a GIS program"
             found.warning("", f"GDAL warns: {_short(text, path)}", mend, "sites-gdal-warning")
     return raw
+
+
+def _copied(path: Path, folder: Path) -> str:
+    """A GML file and its schema elsewhere: GDAL writes a file of its own beside what it reads."""
+    for file in (path, path.with_suffix(".xsd")):
+        if file.is_file():
+            shutil.copyfile(file, folder / file.name)
+    return str(folder / path.name)
 
 
 def _short(text: str, path: Path) -> str:
@@ -130,7 +156,7 @@ def _source(path: Path, found: FindingList) -> str | None:
         what = "does not hold features itself but points to another source"
         found.error("", what, "give the file that holds the features", "sites-points-elsewhere")
         return None
-    if head.startswith(b"PK\x03\x04") and path.suffix.lower() != ".kmz":
+    if head.startswith(b"PK\x03\x04"):
         return _inside_zip(path, found)
     return str(path)
 
@@ -145,18 +171,21 @@ def _inside_zip(path: Path, found: FindingList) -> str | None:
         found.error("", "is not a sound zip file", mend, "sites-zip")
         return None
     datasets = [info.filename for info in members if info.filename.lower().endswith(_SUFFIXES)]
+    is_kmz = path.suffix.lower() == ".kmz"
     what = ""
     if sum(info.file_size for info in members) > _LARGEST_BYTES:
         what = f"unpacks to more than {_LARGEST_BYTES // 1_000_000} MB"
     elif any(info.flag_bits & 1 for info in members):
         what = "is locked by a password"
-    elif len(datasets) != 1:
+    elif len(datasets) != 1 and not is_kmz:
         what = f"holds {len(datasets)} vector files, not one"
-    elif ".." in PurePosixPath(datasets[0]).parts or datasets[0].startswith("/"):
+    elif not is_kmz and (".." in PurePosixPath(datasets[0]).parts or datasets[0].startswith("/")):
         what = "holds a file whose path leads out of it"
     if what:
         found.error("", what, mend, "sites-zip")
         return None
+    if is_kmz:
+        return str(path)  # zipped KML may hold a file for each layer; GDAL reads it as it is
     return f"/vsizip/{{{path}}}/{datasets[0]}"
 
 
@@ -187,6 +216,11 @@ def _read(source: str, path: Path, found: FindingList) -> RawSites | None:
         what, mend = "holds a table without geometry", "give the file that holds the polygons"
         found.error("", what, mend, "sites-no-geometry-column")
         return None
+    if len(wkb) != info["features"]:
+        # Some formats end without an error where the file does.
+        what = f"says that it holds {info['features']} features, and {len(wkb)} can be read"
+        found.error("", what, "copy or export the file anew", "sites-cut-short")
+        return None
     return RawSites(
         fields=dict(zip(meta["fields"], columns, strict=True)),
         geometry=list(shapely.from_wkb(wkb, on_invalid="ignore")),
@@ -200,6 +234,9 @@ def _layer(source: str, found: FindingList) -> str | None:
     """The layer called "sites", else the first one with geometry; a choice is told."""
     layers = [(str(name), kind) for name, kind in pyogrio.list_layers(source)]
     spatial = [name for name, kind in layers if kind is not None]
+    if not layers:
+        found.error("", "holds no layer at all", "copy or export the file anew", "sites-cut-short")
+        return None
     if not spatial:
         what, mend = "holds no layer with geometry", "give the file that holds the polygons"
         found.error("", what, mend, "sites-no-geometry-column")

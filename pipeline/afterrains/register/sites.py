@@ -16,6 +16,7 @@ import geopandas as gpd
 import numpy as np
 from numpy.typing import NDArray
 from pyproj import CRS
+from pyproj.exceptions import ProjError
 from shapely.geometry.base import BaseGeometry
 
 from afterrains.register.findings import FindingList
@@ -77,13 +78,14 @@ def read_sites(path: Path, found: FindingList) -> SiteTable | None:
         _role(value, place, found) for value, place in zip(columns["role"], places, strict=True)
     ]
     shapes: list[BaseGeometry | None] = []
+    in_degrees = raw.crs.is_geographic and raw.crs.axis_info[0].unit_name == "degree"
     for geometry, had, place in zip(raw.geometry, raw.had_geometry, places, strict=True):
         if geometry is None and had:
             mend = "close every ring: its last point repeats the first"
             found.error(place, "has a geometry that cannot be read", mend, "site-bad-geometry")
             shapes.append(None)
             continue
-        shapes.append(sound_polygon(geometry, place, in_degrees=raw.crs.is_geographic, found=found))
+        shapes.append(sound_polygon(geometry, place, in_degrees=in_degrees, found=found))
     _same_ids(ids, places, found)
     first_of_id = {name: number for number, name in reversed(list(enumerate(ids)))}
     keep = [
@@ -220,7 +222,13 @@ def _role(value: object, place: str, found: FindingList) -> str:
 
 def _in_lonlat(frame: gpd.GeoDataFrame, found: FindingList) -> gpd.GeoDataFrame:
     """The frame on WGS 84, without the sites whose coordinates cannot be brought there."""
-    there = frame.to_crs(CRS.from_epsg(4326))
+    try:
+        there = frame.to_crs(CRS.from_epsg(4326))
+    except ProjError:
+        what = f"declares the CRS {frame.crs.name}, from which no way leads to places on Earth"
+        mend = "assign the CRS the coordinates were taken in, in a GIS program"
+        found.error("", what, mend, "sites-unusable-crs")
+        return frame.iloc[:0].set_crs(4326, allow_override=True)
     bounds = there.bounds.to_numpy()
     reached = np.isfinite(bounds).all(axis=1)
     for feature, site_id in frame.loc[~reached, ["feature", "site_id"]].itertuples(index=False):

@@ -25,6 +25,8 @@ _FIRST_DAY = date(1972, 7, 23)
 # Broadcast dryland mixes are sown at units to tens of kg/ha (common practice, no source).
 _MUCH_SEED_KG_PER_HA = 500.0
 _MOST_COST = 1e15
+_TEXTS = ("method", "species", "seed_lot")
+_LONGEST_TEXT = 10_000  # as long as a cell may be: a mix of many species is told whole
 
 
 def read_sowing(
@@ -76,7 +78,7 @@ def read_sowing(
             what, mend = f"seed_kg_per_ha is {seed:g}", "check that it is per hectare, in kilograms"
             found.warning(where, what, mend, "sowing-much-seed")
         if site_id and sown_on:
-            texts = {name: plain_label(cells[name]) for name in ("method", "species", "seed_lot")}
+            texts = {name: plain_label(cells[name], longest=_LONGEST_TEXT) for name in _TEXTS}
             rows.append(
                 {
                     "site_id": site_id,
@@ -90,10 +92,10 @@ def read_sowing(
     if sites is not None and not has_errors(told):
         _sites_without_rows(sites, set(table["site_id"]), found)
     sowing = pd.DataFrame(rows, columns=list(SOWING_COLUMNS))
-    texts_dtype = dict.fromkeys(("site_id", "method", "species", "seed_lot"), str)
+    texts_dtype = dict.fromkeys(("site_id", *_TEXTS), str)
     sowing = sowing.astype({**texts_dtype, "seed_kg_per_ha": float, "cost": float})
     sowing["sown_on"] = pd.to_datetime(sowing["sown_on"]).astype("datetime64[ns]")
-    return sowing.sort_values(["site_id", "sown_on"], kind="stable").reset_index(drop=True)
+    return sowing.sort_values(["site_id", "sown_on", *_TEXTS], kind="stable").reset_index(drop=True)
 
 
 def _known_site(site_id: str, where: str, sites: SiteTable | None, found: FindingList) -> str:

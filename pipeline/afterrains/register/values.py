@@ -16,7 +16,6 @@ from datetime import date, timedelta
 __all__ = ["Fault", "decimal_number", "identifier", "iso_day", "near_miss", "plain_label"]
 
 _LONGEST_ID = 100
-_LONGEST_LABEL = 200
 _ISO_DAY = re.compile(r"(\d{4})-(\d{2})-(\d{2})", re.ASCII)
 _NUMBER = re.compile(r"[+-]?(\d+(\.\d*)?|\.\d+)([eE][+-]?\d{1,3})?", re.ASCII)
 _DECIMAL_COMMA = re.compile(r"[+-]?\d+,\d+", re.ASCII)
@@ -170,16 +169,17 @@ _HIDDEN = frozenset({"Cc", "Cf", "Co", "Cs", "Cn", "Zl", "Zp"})
 _JOINERS = frozenset("\u200c\u200d")
 
 
-def plain_label(text: str) -> str:
-    """A name for people to read: one line, no invisible characters, at most 200 characters."""
+def plain_label(text: str, *, longest: int = 200) -> str:
+    """A text for people to read: one line, no invisible characters, cut where it is too long."""
     shown = "".join(
         char if char in _JOINERS or unicodedata.category(char) not in _HIDDEN else " "
         for char in unicodedata.normalize("NFC", text)
     )
-    return " ".join(shown.split())[:_LONGEST_LABEL]
+    return " ".join(shown.split())[:longest].rstrip()
 
 
 def near_miss(word: str, known: list[str]) -> str:
     """`; did you mean 'x'?` where one of the known words is close, else nothing."""
-    close = difflib.get_close_matches(word.casefold(), known, n=1, cutoff=0.6)
-    return f"; did you mean {close[0]!r}?" if close else ""
+    folded = {name.casefold(): name for name in known}
+    close = difflib.get_close_matches(word.casefold(), folded, n=1, cutoff=0.6)
+    return f"; did you mean {folded[close[0]]!r}?" if close else ""
