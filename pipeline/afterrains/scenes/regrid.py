@@ -3,10 +3,13 @@
 Where the grids agree, values are copied. Otherwise reflectance is interpolated (bilinear; averaged
 where analysis pixels are larger), with two rules: a pixel has a value only where the file's own
 pixel under its centre has one, and neighbours without a value get no weight. Class numbers are
-never mixed: the nearest wins.
+never mixed: the nearest wins. Within one projection this is done here, so that a pixel's value does
+not depend on where its window ends; between projections GDAL warps by the same rules.
 """
 
 from __future__ import annotations
+
+from functools import lru_cache
 
 import numpy as np
 import rasterio
@@ -32,7 +35,12 @@ def crs_of(geobox: GeoBox) -> rasterio.crs.CRS:
     """
     if geobox.crs is None:
         raise ValueError("the window has no coordinate reference system")
-    return rasterio.crs.CRS.from_user_input(geobox.crs.to_wkt())
+    return _rasterio_crs(str(geobox.crs))
+
+
+@lru_cache(maxsize=64)
+def _rasterio_crs(text: str) -> rasterio.crs.CRS:
+    return rasterio.crs.CRS.from_user_input(text)
 
 
 def values_to_geobox(
@@ -57,14 +65,86 @@ def values_to_geobox(
     """
     out = np.full(geobox.shape.yx, np.nan, dtype=np.float32)
     target = crs_of(geobox)
+    coarser = abs(geobox.resolution.x) > abs(transform.a) * (1 + _TINY)
     if crs == target and (shift := _whole_shift(transform, geobox)) is not None:
         _paste(values, out, shift)
-        return out
-    coarser = abs(geobox.resolution.x) > abs(transform.a) * (1 + _TINY)
-    has_value = np.isfinite(values).astype(np.uint8)
-    if not has_value.any():
-        return out
-    seen = np.zeros(geobox.shape.yx, dtype=np.uint8)
+    elif not np.isfinite(values).any():
+        pass
+    elif crs == target and not coarser:
+        _interpolate(values, transform, geobox, out)
+    else:
+        _warp(values, transform, crs, geobox, target, out, coarser=coarser)
+    return out
+
+
+def _interpolate(
+    values: NDArray[np.float32], transform: Affine, geobox: GeoBox, out: NDArray[np.float32]
+) -> None:
+    """Bilinear interpolation within one projection, into `out`."""
+    rows = _places(transform.f, transform.e, geobox.affine.f, geobox.affine.e, out.shape[0])
+    columns = _places(transform.c, transform.a, geobox.affine.c, geobox.affine.a, out.shape[1])
+    has_value = np.isfinite(values)
+    own = _nearest(has_value, rows, columns, outside=0)
+    total = _blend(np.where(has_value, values, 0).astype(np.float64), rows, columns)
+    if has_value.all():
+        out[own] = total[own]
+        return
+    weight = _blend(has_value.astype(np.float64), rows, columns)
+    out[own] = total[own] / weight[own]
+
+
+def _places(
+    first: float, step: float, target_first: float, target_step: float, count: int
+) -> NDArray[np.float64]:
+    """Where target pixel centres lie on the source's rows or columns; 0 is the first one's centre.
+
+    Rounded to a billionth of a pixel, so that weights are the same whatever window they are for.
+    """
+    centres = (target_first - first) / step + (np.arange(count) + 0.5) * (target_step / step)
+    return np.round(centres - 0.5, 9)
+
+
+def _blend(
+    values: NDArray[np.float64], rows: NDArray[np.float64], columns: NDArray[np.float64]
+) -> NDArray[np.float64]:
+    """Weighted sums of the two nearest rows, then of the two nearest columns."""
+    for axis, places in ((0, rows), (1, columns)):
+        low = np.floor(places)
+        share = (places - low).reshape((-1, 1) if axis == 0 else (1, -1))
+        last = values.shape[axis] - 1
+        before = values.take(np.clip(low, 0, last).astype(np.intp), axis=axis)
+        after = values.take(np.clip(low + 1, 0, last).astype(np.intp), axis=axis)
+        values = before * (1 - share) + after * share
+    return values
+
+
+def _nearest(
+    codes: NDArray[np.generic],
+    rows: NDArray[np.float64],
+    columns: NDArray[np.float64],
+    *,
+    outside: int,
+) -> NDArray[np.generic]:
+    """The source pixel under each target centre; `outside` where there is none."""
+    row, column = (np.floor(places + 0.5).astype(np.intp) for places in (rows, columns))
+    height, width = codes.shape
+    found = codes[np.clip(row, 0, height - 1)[:, None], np.clip(column, 0, width - 1)]
+    found[(row < 0) | (row >= height)] = outside
+    found[:, (column < 0) | (column >= width)] = outside
+    return found
+
+
+def _warp(
+    values: NDArray[np.float32],
+    transform: Affine,
+    crs: rasterio.crs.CRS,
+    geobox: GeoBox,
+    target: rasterio.crs.CRS,
+    out: NDArray[np.float32],
+    *,
+    coarser: bool,
+) -> None:
+    """GDAL's warp between projections or to larger pixels, into `out`."""
     common = {
         "src_transform": transform,
         "src_crs": crs,
@@ -73,8 +153,9 @@ def values_to_geobox(
         "num_threads": 1,
         "tolerance": _TOLERANCE,
     }
+    seen = np.zeros(out.shape, dtype=np.uint8)
     way = Resampling.min if coarser else Resampling.nearest
-    reproject(has_value, seen, resampling=way, **common)
+    reproject(np.isfinite(values).astype(np.uint8), seen, resampling=way, **common)
     reproject(
         values,
         out,
@@ -84,7 +165,6 @@ def values_to_geobox(
         **common,
     )
     out[seen == 0] = np.nan
-    return out
 
 
 def codes_to_geobox(
@@ -103,6 +183,11 @@ def codes_to_geobox(
     target = crs_of(geobox)
     if crs == target and (shift := _whole_shift(transform, geobox)) is not None:
         _paste(codes, out, shift)
+        return out
+    if crs == target:
+        rows = _places(transform.f, transform.e, geobox.affine.f, geobox.affine.e, out.shape[0])
+        columns = _places(transform.c, transform.a, geobox.affine.c, geobox.affine.a, out.shape[1])
+        out[:] = _nearest(codes, rows, columns, outside=empty)
         return out
     reproject(
         codes,

@@ -13,7 +13,7 @@ import re
 import threading
 import time
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import AbstractContextManager, contextmanager, nullcontext
 from dataclasses import dataclass
 from typing import Any
 from urllib.parse import urlsplit
@@ -23,6 +23,7 @@ import rasterio
 from affine import Affine
 from numpy.typing import NDArray
 from odc.geo.geobox import GeoBox
+from rasterio.env import hasenv
 from rasterio.errors import RasterioError
 from rasterio.warp import transform_bounds
 from rasterio.windows import Window
@@ -102,6 +103,8 @@ def read_window(
     patience : Patience, optional
         Tries and pauses; files on a disk are tried again at once.
 
+    Where many windows are read, do it inside `rasterio.Env(**gdal_settings())`.
+
     Raises
     ------
     UnreadableError
@@ -112,7 +115,7 @@ def read_window(
     reason = ""
     for attempt in range(1, patience.tries + 1):
         try:
-            with rasterio.Env(**gdal_settings(afresh=attempt > 1)), _logged_errors() as logged:
+            with _environment(afresh=attempt > 1), _logged_errors() as logged:
                 reading = _read_once(href, geobox)
             if not logged:
                 return reading
@@ -122,6 +125,14 @@ def read_window(
         if attempt < patience.tries and not local:
             patience.pause(attempt)
     raise UnreadableError(_SECRET.sub("", reason).strip()[:300])
+
+
+def _environment(*, afresh: bool) -> AbstractContextManager[Any]:
+    """GDAL's settings; entering them costs as much as a small read, so once will do."""
+    if hasenv() and not afresh:
+        return nullcontext()
+    environment: AbstractContextManager[Any] = rasterio.Env(**gdal_settings(afresh=afresh))
+    return environment
 
 
 def _read_once(href: str, geobox: GeoBox) -> WindowReading | None:
