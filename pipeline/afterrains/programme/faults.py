@@ -56,8 +56,7 @@ def settings_findings(
         if code == "missing-key" and (line := lines.get(path[:-1])):
             place += f" (in line {line})"
         findings.append(Finding("error", file, place, what, mend, code))
-    # A value that fits none of two forms is told once.
-    return list(dict.fromkeys(findings))
+    return findings
 
 
 def _key_path(fault: ErrorDetails) -> KeyPath:
@@ -71,9 +70,7 @@ def _key_path(fault: ErrorDetails) -> KeyPath:
             for place, part in enumerate(path)
             if not (place == 1 and part in ("rain", "calendar"))
         )
-        if path[1:2] == ("rainy_seasons",):
-            path = path[:2]
-        elif fault["type"].startswith("union_tag"):
+        if fault["type"].startswith("union_tag"):
             path = (*path, "from")
     return path
 
@@ -81,8 +78,6 @@ def _key_path(fault: ErrorDetails) -> KeyPath:
 def _told(fault: ErrorDetails, path: KeyPath) -> tuple[str, str, str]:
     """What is wrong, the mend, and the code."""
     kind, context, value = fault["type"], fault.get("ctx", {}), fault.get("input")
-    if path == ("seasons", "rainy_seasons"):
-        return f"must be auto, 1 or 2{_found(value)}", "write one of them", "wrong-value"
     match kind:
         case "extra_forbidden":
             return _unknown_key(path)

@@ -25,6 +25,7 @@ __all__ = [
     "WholeNumber",
     "in_common_year",
     "is_address",
+    "not_truth",
     "shown",
 ]
 
@@ -65,6 +66,13 @@ def _path(value: Any) -> Any:
         raise ValueError(f"{shown(value)} is an address; fetch the file and name it here")
     if _HIDDEN.search(value) or len(value) > LONGEST_PATH:
         raise ValueError("is no path that a file can have; name a file")
+    return value
+
+
+def not_truth(value: Any) -> Any:
+    """Refuse yes and no where a number is a choice: Python would take yes for 1."""
+    if isinstance(value, bool):
+        raise ValueError(f"{value} is not a choice here; write a number or a word")
     return value
 
 

@@ -15,6 +15,7 @@ from urllib.parse import urlsplit
 
 from pydantic import (
     BaseModel,
+    BeforeValidator,
     ConfigDict,
     Field,
     PrivateAttr,
@@ -36,6 +37,7 @@ from afterrains.programme.fields import (
     WholeNumber,
     in_common_year,
     is_address,
+    not_truth,
     shown,
 )
 
@@ -220,7 +222,7 @@ class RainSeasons(_Table):
 
     from_: Literal["rain"] = Field(alias="from", default="rain")
     """Seasons come from the rain source."""
-    rainy_seasons: Literal["auto"] | Annotated[WholeNumber, Field(ge=1, le=2)] = "auto"
+    rainy_seasons: Annotated[Literal["auto", 1, 2], BeforeValidator(not_truth)] = "auto"
     """Rainy seasons a year, 1 or 2; "auto" decides by the ratio of the annual harmonics."""
     dieback_days: WholeNumber = Field(default=60, ge=0, le=180)
     """Days after the rains end that are left out of the dry season until grass has died back."""

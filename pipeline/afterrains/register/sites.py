@@ -22,7 +22,7 @@ from shapely.geometry.base import BaseGeometry
 from afterrains.register.findings import FindingList
 from afterrains.register.geometry import sound_polygon
 from afterrains.register.site_file import RawSites, open_sites
-from afterrains.register.values import Fault, identifier, near_miss, plain_label
+from afterrains.register.values import Fault, folded_name, identifier, near_miss, plain_label
 
 __all__ = ["ROLES", "SiteTable", "read_sites"]
 
@@ -63,84 +63,78 @@ def read_sites(path: Path, found: FindingList) -> SiteTable | None:
         None where the file has no features to speak of.
     """
     raw = open_sites(path, found)
-    if raw is None:
-        return None
-    columns = _columns(raw, path, found)
-    if columns is None:
+    columns = None if raw is None else _columns(raw, path, found)
+    if raw is None or columns is None:
         return None
     ids = _ids(columns["site_id"], found)
-    places = [f"feature {number}" for number in range(1, len(ids) + 1)]
-    places = [
-        f"{place} (site_id {name!r})" if name else place
-        for place, name in zip(places, ids, strict=True)
-    ]
+    places = [place_of(number, name) for number, name in enumerate(ids, start=1)]
     roles = [
         _role(value, place, found) for value, place in zip(columns["role"], places, strict=True)
     ]
-    shapes: list[BaseGeometry | None] = []
-    in_degrees = raw.crs.is_geographic and raw.crs.axis_info[0].unit_name == "degree"
-    for geometry, had, place in zip(raw.geometry, raw.had_geometry, places, strict=True):
-        if geometry is None and had:
-            mend = "close every ring: its last point repeats the first"
-            found.error(place, "has a geometry that cannot be read", mend, "site-bad-geometry")
-            shapes.append(None)
-            continue
-        shapes.append(sound_polygon(geometry, place, in_degrees=in_degrees, found=found))
+    shapes = _shapes(raw, places, found)
     _same_ids(ids, places, found)
-    first_of_id = {name: number for number, name in reversed(list(enumerate(ids)))}
-    keep = [
-        number
-        for number, (name, role, shape) in enumerate(zip(ids, roles, shapes, strict=True))
-        if name and role and shape is not None and first_of_id[name] == number
+    first_of_id = {name: at for at, name in reversed(list(enumerate(ids)))}
+    sound = [
+        at
+        for at, name in enumerate(ids)
+        if name and roles[at] and shapes[at] is not None and first_of_id[name] == at
     ]
     frame = gpd.GeoDataFrame(
         {
-            "site_id": [ids[number] for number in keep],
-            "role": [roles[number] for number in keep],
-            **{
-                name: [plain_label(_text(columns[name][number])) for number in keep]
-                for name in _OPTIONAL
-            },
-            "feature": np.array([number + 1 for number in keep], dtype="int64"),
+            "site_id": [ids[at] for at in sound],
+            "role": [roles[at] for at in sound],
+            **{name: [plain_label(_text(columns[name][at])) for at in sound] for name in _OPTIONAL},
+            "feature": np.array(sound, dtype="int64") + 1,
         },
-        geometry=gpd.GeoSeries([shapes[number] for number in keep], crs=raw.crs),
+        geometry=gpd.GeoSeries([shapes[at] for at in sound], crs=raw.crs),
     )
     named = {name: role for name, role in zip(ids, roles, strict=True) if name}
     return SiteTable(_in_lonlat(frame, found), tuple(roles), named)
 
 
+def _shapes(raw: RawSites, places: list[str], found: FindingList) -> list[BaseGeometry | None]:
+    """Every feature's sound polygon, None where it has none."""
+    in_degrees = raw.crs.is_geographic and raw.crs.axis_info[0].unit_name == "degree"
+    shapes: list[BaseGeometry | None] = []
+    for geometry, had, place in zip(raw.geometry, raw.had_geometry, places, strict=True):
+        if geometry is None and had:
+            mend = "close every ring: its last point repeats the first"
+            found.error(place, "has a geometry that cannot be read", mend, "site-bad-geometry")
+            shapes.append(None)
+        else:
+            shapes.append(sound_polygon(geometry, place, in_degrees=in_degrees, found=found))
+    return shapes
+
+
 def place_of(feature: int, site_id: str) -> str:
-    """A site as its file's reader would look it up."""
-    return f"feature {feature} (site_id {site_id!r})"
+    """A site as its file's reader would look it up; features are counted from 1."""
+    return f"feature {feature}" + (f" (site_id {site_id!r})" if site_id else "")
 
 
 def _columns(raw: RawSites, path: Path, found: FindingList) -> dict[str, list[object]] | None:
     """The known fields by name; optional ones that the file lacks are all None."""
-    count = len(raw.geometry)
     known = (*_REQUIRED, *_OPTIONAL)
     taken: dict[str, list[object]] = {}
-    others: list[str] = []
-    for exact in (True, False):
-        for field, values in raw.fields.items():
-            name = field if exact else field.strip().casefold().replace(" ", "_").replace("-", "_")
-            if name in taken or name not in known or (exact is False and field in known):
-                others += [] if exact or field in known else [name]
-                continue
-            if field != name and (name, field) != ("name", "Name"):
-                what = f"the field {field!r} is taken for {name!r}"
-                found.warning("", what, f"rename it to {name}", "site-renamed-column")
-            taken[name] = _plain(values)
+    others = {folded_name(field): field for field in raw.fields if field not in known}
+    for name in known:
+        field = name if name in raw.fields else others.pop(name, None)
+        if field is None:
+            continue
+        if field not in (name, "Name"):  # KML's own field for a feature's name
+            what = f"the field {field!r} is taken for {name!r}"
+            found.warning("", what, f"rename it to {name}", "site-renamed-column")
+        taken[name] = _plain(raw.fields[field])
     for name in _REQUIRED:
         if name in taken:
             continue
-        what = f"its features have no field {name!r}{near_miss(name, others)}"
+        what = f"its features have no field {name!r}{near_miss(name, list(others))}"
         mend = f"add the text field {name}"
         if path.suffix.lower() == ".shp" and not raw.fields:
             mend = f"put {path.stem}.dbf beside it, or " + mend
         found.error("", what, mend, "site-missing-column")
     if not set(_REQUIRED) <= set(taken):
         return None
-    return {name: taken.get(name, [None] * count) for name in known}
+    return {name: taken.get(name, [None] * len(raw.geometry)) for name in known}
 
 
 def _plain(values: NDArray[np.generic]) -> list[object]:
@@ -171,9 +165,8 @@ def _ids(values: list[object], found: FindingList) -> list[str]:
             found.error(where, f"its site_id {checked.what}", checked.mend, "site-bad-id")
             ids.append("")
             continue
-        if isinstance(value, str) and value != text and value.strip() != text:
-            pass  # the same letters, composed otherwise: nothing a person could see
-        elif isinstance(value, str) and value != text:
+        # The same letters composed otherwise (NFC) are nothing that a person could see.
+        if isinstance(value, str) and value.strip() != value:
             where, mend = f"feature {number}", "delete the space around it"
             found.warning(where, f"site_id {value!r} is taken for {text!r}", mend, "site-id-space")
         ids.append(checked)

@@ -17,7 +17,7 @@ import pandas as pd
 
 from afterrains.errors import Finding, InputError
 from afterrains.register.findings import FindingList, has_errors
-from afterrains.register.values import near_miss
+from afterrains.register.values import folded_name, near_miss
 
 __all__ = ["read_csv_strict", "row_label"]
 
@@ -148,10 +148,6 @@ def _rows(text: str, found: FindingList) -> list[tuple[int, list[str]]]:
     return rows
 
 
-def _folded(name: str) -> str:
-    return "_".join(name.casefold().replace("-", " ").replace("_", " ").split())
-
-
 def _columns(
     header: list[str],
     where: str,
@@ -164,7 +160,7 @@ def _columns(
     places: dict[str, int] = {}
     extra: list[str] = []
     for place, written in enumerate(header):
-        name = written if written in known else _folded(written)
+        name = written if written in known else folded_name(written)
         if name not in known:
             extra += [written] if written else []
             continue
@@ -178,11 +174,13 @@ def _columns(
         places[name] = place
     missing = [name for name in required if name not in places]
     for name in missing:
-        hint = near_miss(name, [_folded(written) for written in extra])
+        hint = near_miss(name, [folded_name(written) for written in extra])
         what = f"the column {name!r} is missing{hint}"
         found.error(where, what, f"add a column {name}", "table-missing-column")
     if extra:
-        hints = [f"{written[:40]!r}{near_miss(_folded(written), known)}" for written in extra[:10]]
+        hints = [
+            f"{written[:40]!r}{near_miss(folded_name(written), known)}" for written in extra[:10]
+        ]
         more = f" and {len(extra) - 10} more" if len(extra) > 10 else ""
         what = f"these columns are not read: {', '.join(hints)}{more}"
         mend = f"nothing to do, unless one is meant to be one of {', '.join(known)}"
@@ -197,8 +195,8 @@ def _refuse_other_delimiter(text: str, required: Sequence[str], found: FindingLi
     lines = text.split("\n", 20)[:20]
     number, header = next(((at, line) for at, line in enumerate(lines, 1) if line.strip()), (1, ""))
     for delimiter, words in _OTHER_DELIMITERS.items():
-        parts = [_folded(part.strip().strip('"')) for part in header.split(delimiter)]
-        by_commas = {_folded(part.strip().strip('"')) for part in header.split(",")}
+        parts = [folded_name(part.strip().strip('"')) for part in header.split(delimiter)]
+        by_commas = {folded_name(part.strip().strip('"')) for part in header.split(",")}
         if len(parts) > 1 and set(required) & set(parts) and not set(required) & by_commas:
             where = f"{row_label(number)} (header)"
             what = f"its cells are parted by {words}, not commas"

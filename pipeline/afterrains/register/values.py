@@ -13,7 +13,15 @@ import unicodedata
 from dataclasses import dataclass
 from datetime import date, timedelta
 
-__all__ = ["Fault", "decimal_number", "identifier", "iso_day", "near_miss", "plain_label"]
+__all__ = [
+    "Fault",
+    "decimal_number",
+    "folded_name",
+    "identifier",
+    "iso_day",
+    "near_miss",
+    "plain_label",
+]
 
 _LONGEST_ID = 100
 _ISO_DAY = re.compile(r"(\d{4})-(\d{2})-(\d{2})", re.ASCII)
@@ -176,6 +184,11 @@ def plain_label(text: str, *, longest: int = 200) -> str:
         for char in unicodedata.normalize("NFC", text)
     )
     return " ".join(shown.split())[:longest].rstrip()
+
+
+def folded_name(name: str) -> str:
+    """A column's name without capitals, and with an underscore for every space or hyphen."""
+    return "_".join(name.casefold().replace("-", " ").replace("_", " ").split())
 
 
 def near_miss(word: str, known: list[str]) -> str:
