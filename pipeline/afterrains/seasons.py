@@ -1,5 +1,5 @@
 """Season calendars from rain or from fixed dates; made in `afterrains.rain.seasons`."""
 
-from afterrains.rain.seasons import from_calendar, from_rain
+from afterrains.rain.seasons import ThresholdRule, from_calendar, from_rain, from_threshold
 
-__all__ = ["from_calendar", "from_rain"]
+__all__ = ["ThresholdRule", "from_calendar", "from_rain", "from_threshold"]

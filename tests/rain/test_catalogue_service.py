@@ -184,3 +184,9 @@ def test_a_raster_that_fails_once_is_tried_again(service, sites):
     failures["/2021-06-03.tif"] = 1
     record, _ = check_catalogue(catalogue, sites, documents=documents(), **NO_WAIT)
     assert record.daily["north"].tolist() == [0, 1, 2, 3, 4, 5, 6]
+
+
+def test_a_server_that_is_down_is_a_service_error(sites):
+    catalogue = RainCatalogue(url="http://127.0.0.1:9/", collection="daily", asset="rain")
+    with pytest.raises(ServiceError):
+        check_catalogue(catalogue, sites, documents=documents(), **NO_WAIT)

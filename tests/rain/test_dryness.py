@@ -10,6 +10,7 @@ from scipy import stats
 
 from afterrains.rain.dryness import (
     dry_runs,
+    dry_spells,
     fit_gamma_with_zeros,
     longest_run,
     rank_from_driest,
@@ -126,6 +127,27 @@ def test_dry_runs_of_the_printed_series():
     time = pd.date_range("2001-01-01", periods=len(SPELLS))
     pr = xr.DataArray(SPELLS, coords={"time": time}, dims="time", attrs={"units": "mm/day"})
     assert int(maximum_consecutive_dry_days(pr, thresh="1 mm/day", freq="YS").item()) == 4
+
+
+def test_dry_spells_of_the_printed_series(rng):
+    """Printed: 2 spells of 7 days in all (xclim 0.62.0, 1 mm, window 3, sum); 20 random ones."""
+    from xclim.indices import dry_spell_frequency, dry_spell_total_length
+
+    assert dry_spells(SPELLS) == (2, 7)
+    # Quarters of a millimetre, so that sums are exact and ties do occur.
+    for rain in rng.choice([0, 0.25, 0.5, 1, 4], size=(20, 60), p=[0.5, 0.2, 0.1, 0.1, 0.1]):
+        time = pd.date_range("2001-01-01", periods=len(rain))
+        pr = xr.DataArray(rain, coords={"time": time}, dims="time", attrs={"units": "mm/day"})
+        rule = {"thresh": "1 mm", "window": 3, "freq": "YS", "op": "sum"}
+        theirs = (dry_spell_frequency(pr, **rule), dry_spell_total_length(pr, **rule))
+        assert dry_spells(rain) == tuple(int(found.item()) for found in theirs)
+
+
+def test_dry_spells_at_the_edges():
+    """By hand."""
+    assert dry_spells(np.zeros(2)) == (0, 0)
+    assert dry_spells(np.zeros(5)) == (1, 5)
+    assert dry_spells(np.array([0, 0, np.nan, 0, 0, 0])) == (1, 3)
 
 
 def test_longest_run_is_cut_at_the_start_of_the_stretch():

@@ -10,6 +10,7 @@ from afterrains import seasons
 from afterrains.errors import InputError
 from afterrains.programme import NamedRains
 from afterrains.rain.seasons import from_calendar, from_rain, slots_of_year
+from afterrains.rain.seasons import site_onsets as seasons_of_sites
 
 RAINS = {"start": "06-10", "end": "09-20"}
 
@@ -326,3 +327,20 @@ def test_calendar_rains_that_overlap_are_refused():
         from_calendar([late, LONG], "2020-01-01", "2021-12-31")
     with pytest.raises(ValueError, match="lies before"):
         from_calendar([LONG], "2021-01-01", "2020-12-31")
+
+
+def test_each_site_can_have_its_own_onset():
+    """By construction: the north's rains come a fortnight later and fail once."""
+    rain = pd.DataFrame(
+        {
+            "south": step_rain(),
+            "north": step_rain(wet=(("06-24", "09-20"),), changed={2015: None}),
+            "unread": step_rain() * np.nan,
+        }
+    )
+    found = seasons_of_sites(rain).set_index(["site_id", "season"])
+    assert set(found.index.get_level_values("site_id")) == {"south", "north"}
+    assert found.loc[("south", "2012-rains"), "onset"] == pd.Timestamp(2012, 6, 10)
+    assert found.loc[("north", "2012-rains"), "onset"] == pd.Timestamp(2012, 6, 24)
+    assert found.loc[("north", "2012-rains"), "end"] == pd.Timestamp(2012, 9, 20)
+    assert found["failed"].sum() == 1 and found.loc[("north", "2015-rains"), "failed"]

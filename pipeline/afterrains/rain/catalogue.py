@@ -1,5 +1,7 @@
 """Rain from a STAC catalogue of daily (or pentad) rasters.
 
+Catalogues are read by the same reader as those of scenes, with its care for other people's links.
+
 Items of the named collection that touch the sites are taken, each with the raster of the named
 asset. Their day is `start_datetime` and `end_datetime` where given, else `datetime`. Unit, scale,
 offset and nodata are the item's (STAC 1.0 `raster:bands`, 1.1 `bands`), else the file's own.
@@ -8,35 +10,30 @@ offset and nodata are the item's (STAC 1.0 `raster:bands`, 1.1 `bands`), else th
 from __future__ import annotations
 
 import math
-import warnings
-from collections.abc import Iterator, Mapping
+from collections.abc import Mapping
+from datetime import date
 from typing import Any
 
 import geopandas as gpd
 import pandas as pd
-import requests
-from pystac_client import Client
-from pystac_client.exceptions import APIError
 from shapely import box
 from shapely.errors import ShapelyError
 from shapely.geometry import shape
 
-from afterrains.errors import Finding, ServiceError
+from afterrains.errors import Finding, InputError
 from afterrains.programme import RainCatalogue
 from afterrains.rain.rasters import StepRaster, check_rasters
 from afterrains.rain.record import RainRecord
-from afterrains.scenes.documents import BrokenDocumentError, Documents, is_address
-from afterrains.scenes.items import UnsafeReferenceError, resolve, without_query
+from afterrains.scenes.documents import Documents
+from afterrains.scenes.references import resolve, without_query
+from afterrains.scenes.sources import Asked, BBox, Remarks, is_remote, raw_items
 from afterrains.scenes.windows import Patience
 
 __all__ = ["check_catalogue"]
 
 _FILE = "rain.catalogue"
-_PAGE = 500
 _ITEMS_TOLD = 20
-_MOST_DOCUMENTS = 500_000
-
-_BBox = tuple[float, float, float, float]
+_ALWAYS = date(1800, 1, 1), date(2200, 1, 1)
 
 
 def check_catalogue(
@@ -66,19 +63,33 @@ def check_catalogue(
         return None, []
     west, south, east, north = sites.to_crs("EPSG:4326").total_bounds
     bbox = float(west), float(south), float(east), float(north)
+    remarks = Remarks()
     rasters: list[StepRaster] = []
     findings: list[Finding] = []
+    asked = Asked((catalogue.collection,), *_ALWAYS, bbox)
     try:
-        for item, base in _items(catalogue, bbox, documents or Documents()):
+        for item, base in raw_items(catalogue.url, asked, documents or Documents(), remarks):
+            if item.get("collection", catalogue.collection) != catalogue.collection:
+                continue
             if _touches(item, bbox):
                 found = _raster(item, base, catalogue)
                 if isinstance(found, StepRaster):
                     rasters.append(found)
                 else:
                     findings.append(found)
-    except BrokenDocumentError as error:
+    except InputError as failure:
         mend = "check the address and that it is a STAC catalogue"
-        return None, [_fault("url", str(error), mend, "rain-catalogue-unreadable")]
+        code = "rain-catalogue-unreadable"
+        return None, [_fault("url", told.what, mend, code) for told in failure.findings]
+    # An item that cannot be had is a day of rain that is missing: a fault, never a dry day.
+    findings += [
+        _fault(refusal.scene_id, refusal.detail, "mend the catalogue", "rain-catalogue-item")
+        for refusal in remarks.refused
+    ]
+    findings += [
+        _fault("url", note, "run the same command again later", "rain-catalogue-item")
+        for note in remarks.notes
+    ]
     if len(findings) > _ITEMS_TOLD:
         what = f"holds {len(findings) - _ITEMS_TOLD:,} more items that cannot be used"
         more = _fault("", what, "mend the items", "rain-catalogue-item")
@@ -98,98 +109,7 @@ def _fault(where: str, what: str, mend: str, code: str) -> Finding:
     return Finding("error", _FILE, where, what, mend, code)
 
 
-def _is_remote(place: str) -> bool:
-    """Whether a catalogue lies on another machine; one on this may name this machine's files."""
-    if not is_address(place):
-        return False
-    try:
-        resolve(place, place, remote=True)
-    except UnsafeReferenceError:
-        return False
-    return True
-
-
-def _items(
-    catalogue: RainCatalogue, bbox: _BBox, documents: Documents
-) -> Iterator[tuple[Mapping[str, Any], str]]:
-    """Items of the collection, each with the place that its references are relative to."""
-    root = documents.read(catalogue.url)
-    if root.get("type") == "FeatureCollection":
-        for item in root.get("features") or []:
-            if isinstance(item, Mapping) and item.get("collection") == catalogue.collection:
-                yield item, catalogue.url
-    elif isinstance(root.get("conformsTo"), list) or list(_links(root, "search")):
-        yield from _from_api(catalogue, bbox, documents)
-    else:
-        yield from _walk(catalogue, root, documents)
-
-
-def _links(document: Mapping[str, Any], rel: str) -> Iterator[str]:
-    links = document.get("links")
-    for link in links if isinstance(links, list) else []:
-        if isinstance(link, Mapping) and link.get("rel") == rel:
-            href = link.get("href")
-            if isinstance(href, str):
-                yield href
-
-
-def _walk(
-    catalogue: RainCatalogue, root: Mapping[str, Any], documents: Documents
-) -> Iterator[tuple[Mapping[str, Any], str]]:
-    """Items of a static catalogue, each document once."""
-    remote = _is_remote(catalogue.url)
-    seen = {catalogue.url}
-    waiting: list[tuple[str, Mapping[str, Any]]] = [(catalogue.url, root)]
-    while waiting:
-        base, document = waiting.pop()
-        if document.get("type") == "Collection" and document.get("id") != catalogue.collection:
-            continue
-        for rel in ("item", "child"):
-            for reference in _links(document, rel):
-                try:
-                    place = resolve(reference, base, remote=remote)
-                except ValueError as error:
-                    raise BrokenDocumentError(f"a link of {without_query(base)} {error}") from error
-                if place in seen or len(seen) > _MOST_DOCUMENTS:
-                    continue
-                seen.add(place)
-                if rel == "child":
-                    waiting.append((place, documents.read(place)))
-                else:
-                    item = documents.read(place)
-                    if item.get("collection", catalogue.collection) == catalogue.collection:
-                        yield item, place
-
-
-def _from_api(
-    catalogue: RainCatalogue, bbox: _BBox, documents: Documents
-) -> Iterator[tuple[Mapping[str, Any], str]]:
-    """Items of a STAC API, page by page."""
-    seen: set[str] = set()
-    try:
-        with warnings.catch_warnings():
-            # Services that understate what they conform to still answer searches.
-            warnings.simplefilter("ignore")
-            client = Client.open(catalogue.url, stac_io=documents.io)
-            pages = client.search(
-                collections=[catalogue.collection], bbox=list(bbox), limit=_PAGE
-            ).pages_as_dicts()
-            for page in pages:
-                for item in page.get("features") or []:
-                    if isinstance(item, Mapping) and str(item.get("id")) not in seen:
-                        seen.add(str(item.get("id")))
-                        selves = [link for link in _links(item, "self") if is_address(link)]
-                        yield item, selves[0] if selves else catalogue.url
-    except (APIError, requests.RequestException, OSError) as error:
-        what = f"the rain catalogue {without_query(catalogue.url)} failed after several tries "
-        what += f"({type(error).__name__}); run the same command again later"
-        raise ServiceError(what) from None
-    except (KeyError, TypeError, ValueError, AttributeError) as error:
-        what = f"{without_query(catalogue.url)} answered a search with something else than items"
-        raise ServiceError(what) from error
-
-
-def _touches(item: Mapping[str, Any], bbox: _BBox) -> bool:
+def _touches(item: Mapping[str, Any], bbox: BBox) -> bool:
     """Whether the item's ground meets the sites; one that does not say is taken as if it did."""
     geometry: Any = item.get("geometry")
     try:
@@ -211,7 +131,7 @@ def _raster(item: Mapping[str, Any], base: str, catalogue: RainCatalogue) -> Ste
             what = f"has no asset {catalogue.asset!r} (it has {has})"
             return _fault(f"item {name!r}", what, mend, "rain-catalogue-asset")
         asset = assets[catalogue.asset]
-        href = resolve(asset["href"], base, remote=_is_remote(catalogue.url))
+        href = resolve(asset["href"], base, remote=is_remote(catalogue.url))
         first, last = _days(item["properties"])
         bands = asset.get("raster:bands") or asset.get("bands") or [{}]
         stated = {**asset, **bands[0]}

@@ -19,6 +19,7 @@ __all__ = [
     "WET_DAY_MM",
     "GammaWithZeros",
     "dry_runs",
+    "dry_spells",
     "fit_gamma_with_zeros",
     "longest_run",
     "rank_from_driest",
@@ -181,6 +182,39 @@ def dry_runs(rain_mm: NDArray[np.floating], wet_day_mm: float = WET_DAY_MM) -> N
     count = np.cumsum(dry, axis=0)
     before_run = np.maximum.accumulate(np.where(dry, 0, count), axis=0)
     return np.asarray(np.where(dry, count - before_run, 0), dtype=np.int64)
+
+
+def dry_spells(
+    rain_mm: NDArray[np.floating], *, spell_mm: float = 1.0, window_days: int = 3
+) -> tuple[int, int]:
+    """Number of dry spells and of the days in them.
+
+    A day is in a dry spell when it belongs to a stretch of `window_days` days that brought less
+    than `spell_mm` together; spells are runs of such days.
+
+    Parameters
+    ----------
+    rain_mm : array, shape (days,)
+        Daily rain, mm; a stretch with a missing day (NaN) is not dry.
+    spell_mm : float
+        Rain of a stretch from which it is not dry.
+    window_days : int
+        Length of a stretch.
+
+    Returns
+    -------
+    tuple of int, int
+        Spells, and days in spells.
+    """
+    values = np.asarray(rain_mm, dtype=float)
+    if values.size < window_days:
+        return 0, 0
+    stretches = np.lib.stride_tricks.sliding_window_view(values, window_days)
+    begins = np.flatnonzero(stretches.sum(axis=1) < spell_mm)
+    inside = np.zeros(values.size + 1, dtype=bool)
+    for day in range(window_days):
+        inside[begins + day] = True
+    return int((inside[:-1] > np.roll(inside, 1)[:-1]).sum()), int(inside.sum())
 
 
 def longest_run(runs: NDArray[np.integer]) -> NDArray[np.int64]:

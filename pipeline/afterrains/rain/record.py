@@ -14,7 +14,9 @@ from typing import Literal
 import numpy as np
 import pandas as pd
 
-__all__ = ["PROGRAMME_WIDE", "RainRecord", "every_day"]
+from afterrains.errors import Finding, InputError
+
+__all__ = ["PROGRAMME_WIDE", "RainRecord", "every_day", "one_series", "unfit_record"]
 
 PROGRAMME_WIDE = ""
 """The one column of a record that holds a single series for the whole programme."""
@@ -103,3 +105,23 @@ def every_day(readings: pd.DataFrame) -> pd.DataFrame:
     ordered = readings.set_axis(index, axis="index").sort_index().astype(float)
     whole = pd.date_range(ordered.index[0], ordered.index[-1], freq="D").as_unit("us")
     return ordered.reindex(whole)
+
+
+def one_series(rain: pd.Series | pd.DataFrame) -> pd.Series:
+    """One series, the mean over columns, with every day from the first to the last reading."""
+    series = rain.mean(axis="columns") if isinstance(rain, pd.DataFrame) else rain
+    if not isinstance(series.index, pd.DatetimeIndex) or series.index.tz is not None:
+        raise TypeError("rain needs a tz-naive DatetimeIndex of days")
+    read = series.dropna().astype(float)
+    if read.empty:
+        raise unfit_record("it holds no reading", "rain-no-rows")
+    read.index = pd.DatetimeIndex(read.index).normalize()
+    if not read.index.is_unique:
+        raise ValueError("rain has two readings for one day")
+    return read.reindex(pd.date_range(read.index.min(), read.index.max(), freq="D"))
+
+
+def unfit_record(what: str, code: str) -> InputError:
+    """Why no season can be found in a rain record, for the user to mend."""
+    mend = "give a longer record (30 years are usual), or set seasons: {from: calendar, rains: […]}"
+    return InputError([Finding("error", "rain", "", what, mend, code)])
