@@ -122,7 +122,7 @@ def _sheets(
 ) -> list[Sheet]:
     """One sheet for each sown site, by number."""
     anchors = [refs[judged.site_id].anchor for judged in folder.verdicts]
-    around = zip(["", *anchors[:-1]], [*anchors[1:], ""], strict=True)
+    around = zip(["", *anchors][: len(anchors)], [*anchors, ""][1:], strict=True)
     currency = folder.manifest.get("programme", {}).get("currency", "")
     return [
         lay_sheet(

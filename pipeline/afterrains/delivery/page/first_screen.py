@@ -22,6 +22,7 @@ __all__ = [
     "first_screen",
     "newest_season",
     "outcome_words",
+    "spi_class",
     "step_label",
 ]
 
@@ -250,7 +251,7 @@ def _rain(folder: Folder, texts: Texts, names: SeasonNames) -> tuple[str, ...]:
         spi = [row.spi for row in rows if row.spi is not None]
         label = names.label(newest)
         if spi:
-            words = texts(f"rain.class.{_spi_class(median(spi))}")
+            words = texts(f"rain.class.{spi_class(median(spi))}")
             lines.append(texts("rain.season", season=label, rain=rain, **{"class": words}))
         else:
             lines.append(texts("rain.season_plain", season=label, rain=rain))
@@ -266,7 +267,7 @@ def _rain(folder: Folder, texts: Texts, names: SeasonNames) -> tuple[str, ...]:
     return tuple(lines)
 
 
-def _spi_class(spi: float) -> str:
+def spi_class(spi: float) -> str:
     """The class of an SPI; -1, -1.5 and -2 belong to the drier class, as the table has them."""
     for lower, name in _SPI_CLASSES:
         if spi >= lower if lower > 0 else spi > lower:

@@ -6,11 +6,11 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
 
+from afterrains.delivery.page.close_ups import CloseUp
 from afterrains.delivery.page.facts import Fact, gain_text, lay_facts
 from afterrains.delivery.page.first_screen import step_label
 from afterrains.delivery.page.folder import Folder
 from afterrains.delivery.page.next_step import Verdict
-from afterrains.delivery.page.close_ups import CloseUp
 from afterrains.delivery.page.rows import Judged, SiteSeason, Sowing
 from afterrains.delivery.page.seasons import SeasonNames
 from afterrains.delivery.page.site_chart import SiteChart, draw_site

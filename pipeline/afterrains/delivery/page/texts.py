@@ -113,6 +113,8 @@ def load_texts(language: str = "en") -> Texts:
 
 def _flat(content: Mapping[str, Any], prefix: str = "") -> Iterator[tuple[str, str]]:
     for key, value in content.items():
+        if not isinstance(key, str):  # YAML reads a bare on, off, yes or no as true or false
+            raise TypeError(f"the key {key!r} under {prefix!r} is no text; quote it")
         if isinstance(value, list):
             value = {str(at): each for at, each in enumerate(value)}
         if isinstance(value, Mapping):

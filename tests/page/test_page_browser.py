@@ -1,0 +1,172 @@
+"""The page as its readers open it: from the disk, offline, by keyboard, small, on paper."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import pytest
+from fake_output import HOSTILE_NAMES
+
+from afterrains.delivery.page.texts import plain
+
+pytestmark = pytest.mark.browser
+OpenTab = Callable[..., Any]
+
+
+def _numbers(tab: Any) -> list[str]:
+    """Site numbers in the order the table shows them."""
+    found: list[str] = tab.page.eval_on_selector_all(
+        "#site-table tbody tr:not([hidden]) td.no", "cells => cells.map(cell => cell.textContent)"
+    )
+    return found
+
+
+def test_opens_offline_without_a_request_or_a_complaint(page: Path, open_tab: OpenTab):
+    tab = open_tab(page)
+    tab.page.mouse.wheel(0, 20_000)
+    tab.page.wait_for_load_state("networkidle")
+    fetched = [url for url in tab.requests if not url.startswith("data:")]
+    assert fetched == [page.as_uri()]
+    assert tab.complaints == []
+
+
+def test_hostile_names_are_seen_and_do_nothing(page: Path, open_tab: OpenTab):
+    tab = open_tab(page)
+    headings = " ".join(tab.page.locator(".sheet h3").all_text_contents())
+    for name in HOSTILE_NAMES:
+        assert " ".join(plain(name)[:50].split()) in headings
+    assert tab.page.title() == "Dune Edge sowing programme: regeneration report"
+    assert tab.page.locator("img").count() == 0
+    assert tab.complaints == []
+
+
+@pytest.mark.parametrize("width", [320, 360, 768, 1280])
+def test_page_never_scrolls_sideways(page: Path, open_tab: OpenTab, width: int):
+    """WCAG 2.2, 1.4.10: no scrolling in two directions from 320 CSS pixels up."""
+    tab = open_tab(page, width=width)
+    assert tab.page.evaluate("document.documentElement.scrollWidth") == width
+
+
+def test_long_and_reversed_names_keep_their_line(page: Path, open_tab: OpenTab):
+    """The reversed name is fenced off: what stands after it in its row is not turned round."""
+    tab = open_tab(page)
+    assert tab.page.locator("#site-table tbody tr").count() == 16
+    heights = tab.page.eval_on_selector_all(
+        "#site-table tbody tr", "rows => rows.map(row => row.getBoundingClientRect().height)"
+    )
+    assert max(heights) < 80
+    row = tab.page.locator("#site-table tbody tr", has_text="gnisrever")
+    name, step = row.locator("bdi").bounding_box(), row.locator(".step").bounding_box()
+    assert name["x"] < step["x"]
+
+
+def test_table_is_sorted_by_keyboard(page: Path, open_tab: OpenTab):
+    tab = open_tab(page)
+    head = tab.page.locator("th[data-key=number]")
+    head.locator("button").focus()
+    tab.page.keyboard.press("Enter")
+    assert _numbers(tab) == [str(n) for n in range(1, 17)]
+    assert head.get_attribute("aria-sort") == "ascending"
+    tab.page.keyboard.press("Space")
+    assert _numbers(tab) == [str(n) for n in range(16, 0, -1)]
+    assert head.get_attribute("aria-sort") == "descending"
+
+
+def test_gain_sorts_as_numbers_with_missing_last(page: Path, open_tab: OpenTab):
+    tab = open_tab(page)
+    button = tab.page.locator("th[data-key=gain] button")
+    for order in (-1, 1):
+        button.click()
+        keys = tab.page.eval_on_selector_all(
+            "#site-table tbody td.gain", "cells => cells.map(cell => cell.dataset.sort)"
+        )
+        gains = [float(key) for key in keys if key]
+        assert gains == sorted(gains, key=lambda gain: order * gain)
+        assert keys[len(gains) :] == [""] * 2
+
+
+def test_filter_hides_rows_and_sheets_alike(page: Path, open_tab: OpenTab):
+    tab = open_tab(page)
+    tab.page.select_option("#show", "loss")
+    assert sorted(_numbers(tab), key=int) == ["2", "8", "14"]
+    assert tab.page.locator(".sheet:visible").count() == 3
+    assert tab.page.inner_text("#shown") == "3 of 16 sites shown"
+    tab.page.locator("#site-table").get_by_role("link", name="Low Dune 3").click()
+    tab.page.select_option("#show", "")
+    tab.page.fill("#find", "salt")
+    assert tab.page.locator(".sheet:visible").count() == len(_numbers(tab)) == 0
+    tab.page.fill("#find", "goat track")
+    assert _numbers(tab) == ["12"]
+    tab.page.locator(".ledger .who a", has_text=re.compile("^13$")).click()
+    assert tab.page.locator(".sheet:visible").count() == 16
+
+
+def test_ledger_leads_to_the_sites_of_a_verdict(page: Path, open_tab: OpenTab):
+    tab = open_tab(page)
+    tab.page.locator(".ledger a", has_text="Sow again").or_(
+        tab.page.locator(".ledger a", has_text="No gain")
+    ).first.click()
+    assert sorted(_numbers(tab), key=int) == ["3", "9", "15"]
+
+
+def test_theme_can_be_turned(page: Path, open_tab: OpenTab):
+    tab = open_tab(page, scheme="light")
+    ground = "getComputedStyle(document.body).backgroundColor"
+    before = tab.page.evaluate(ground)
+    tab.page.locator("#theme").focus()
+    tab.page.keyboard.press("Enter")
+    assert tab.page.evaluate(ground) != before
+    assert tab.page.evaluate(ground) == open_tab(page, scheme="dark").page.evaluate(ground)
+
+
+def test_everything_is_there_without_scripts(page: Path, open_tab: OpenTab):
+    tab = open_tab(page, scripts=False)
+    assert tab.page.locator(".sheet:visible").count() == 16
+    assert tab.page.locator("#site-table tbody tr:visible").count() == 16
+    assert tab.page.locator(".finder:visible, .tools:visible").count() == 0
+    tab.page.locator(".figures summary").first.click()
+    assert tab.page.locator(".figures table").first.is_visible()
+
+
+def test_every_stop_of_the_keyboard_is_seen(page: Path, open_tab: OpenTab):
+    """WCAG 2.2, 2.4.7: forty stops from the top, each with an outline or a marked edge."""
+    tab = open_tab(page)
+    for _ in range(40):
+        tab.page.keyboard.press("Tab")
+        width = tab.page.evaluate(
+            """() => {
+                const now = document.activeElement;
+                const pin = now.querySelector?.(".pin rect");
+                return pin
+                    ? parseFloat(getComputedStyle(pin).strokeWidth)
+                    : parseFloat(getComputedStyle(now).outlineWidth);
+            }"""
+        )
+        assert width >= 2, tab.page.evaluate("document.activeElement.outerHTML.slice(0, 120)")
+
+
+@pytest.mark.parametrize(("width", "scheme"), [(1280, "light"), (1280, "dark"), (360, "light")])
+def test_axe_finds_no_fault(small_page: Path, open_tab: OpenTab, width: int, scheme: str):
+    """By axe-core, the accessibility checker, as the axe-playwright-python package brings it."""
+    axe = pytest.importorskip("axe_playwright_python.sync_playwright")
+    tab = open_tab(small_page, width=width, scheme=scheme)
+    tab.page.evaluate("document.querySelectorAll('details').forEach(part => part.open = true)")
+    found = axe.Axe().run(tab.page).response["violations"]
+    assert [(fault["id"], fault["impact"]) for fault in found] == []
+
+
+def test_print_keeps_each_sheet_on_its_page(page: Path, open_tab: OpenTab, tmp_path: Path):
+    """Sixteen sheets and what stands around them: more pages than ten, fewer than forty."""
+    tab = open_tab(page, scheme="dark")
+    pdf = tab.page.pdf(path=tmp_path / "page.pdf", format="A4")
+    pages = len(re.findall(rb"/Type\s*/Page\b", pdf))
+    assert 10 < pages < 40
+    tab.page.emulate_media(media="print")
+    assert tab.page.locator(".tools:visible, .finder:visible, .around:visible").count() == 0
+    assert tab.page.evaluate("getComputedStyle(document.body).color") == "rgb(42, 37, 31)"
+    assert tab.page.eval_on_selector_all(
+        ".sheet", "sheets => sheets.every(s => getComputedStyle(s).breakInside === 'avoid')"
+    )
