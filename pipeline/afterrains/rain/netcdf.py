@@ -107,7 +107,15 @@ def _opened(path: Path) -> xr.Dataset:
     engine = "zarr" if path.is_dir() else None
     try:
         # Time stamps stay numbers here: `_steps` decodes them and tells what is wrong with them.
-        return xr.open_dataset(path, engine=engine, chunks=None, cache=False, decode_times=False)
+        return xr.open_dataset(
+            path,
+            engine=engine,
+            chunks=None,
+            cache=False,
+            decode_times=False,
+            # On a disk, the metadata of a few variables need no consolidating.
+            backend_kwargs={"consolidated": False} if engine else None,
+        )
     except (OSError, ValueError, KeyError, RuntimeError, TypeError) as error:
         what = f"cannot be read as {'Zarr' if engine else 'NetCDF'} ({_first_line(error)})"
         raise _broken(path.name, what) from error

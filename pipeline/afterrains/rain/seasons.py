@@ -6,6 +6,7 @@ The table itself is described in `afterrains.rain.season_calendar`.
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
@@ -21,7 +22,13 @@ from afterrains.rain.accumulation import (
     largest_rise,
 )
 from afterrains.rain.record import one_series, unfit_record
-from afterrains.rain.season_calendar import DatesFrom, YearRains, calendar_of, from_calendar
+from afterrains.rain.season_calendar import (
+    ONE_DAY,
+    DatesFrom,
+    YearRains,
+    calendar_of,
+    from_calendar,
+)
 from afterrains.rain.threshold import ThresholdRule, from_threshold
 
 __all__ = [
@@ -45,6 +52,9 @@ long-term mean ones (rule of thumb, no source)."""
 _SEARCH_DAYS = {1: 50, 2: 20}
 """How far before the mean onset and after the mean end a year's season is looked for (Dunning 2016,
 from memory), cut to half of the dry season between so that two searches never meet."""
+
+_PAD_DAYS = 4 * DAYS_IN_YEAR
+"""Unread days put before the record, for the seasons of the years before it."""
 
 _RAINLESS_END_DAYS = 20
 """Days without a new maximum after which the rains of an open season count as over (the length of
@@ -184,7 +194,7 @@ def _yearly_rains(
 ) -> Iterator[YearRains]:
     """Each year's rains, in order, as far as the record knows of them."""
     first_day, last_day = series.index[0], series.index[-1]
-    mean = float(climatology.mean())
+    anomaly, unread = _filled_anomaly(series, climatology)
     # Two years before the record, so that the dry season it opens in has its mean first day.
     for year in range(first_day.year - 2, last_day.year + 2):
         for number, season in enumerate(seasons, start=1):
@@ -194,8 +204,12 @@ def _yearly_rains(
             closes = _day(year, season.last) + pd.Timedelta(days=after)
             if opens > last_day:
                 return
-            window = series.reindex(pd.date_range(opens, min(closes, last_day), freq="D"))
-            rains = _rains_of_year(window, climatology, mean, season, year, closes <= last_day)
+            closed = closes <= last_day
+            begin, stop = ((day - first_day).days + _PAD_DAYS for day in (opens, closes + ONE_DAY))
+            window = _Window(
+                opens, min(closes, last_day), closed, anomaly[begin:stop], unread[begin:stop]
+            )
+            rains = _rains_of_year(window, season, year)
             if rains is None:
                 return
             start, end, over, failed, dates_from = rains
@@ -206,13 +220,34 @@ def _yearly_rains(
                 _day(year, season.last),
                 start,
                 end,
-                closes <= last_day,
+                closed,
                 over,
                 failed,
                 dates_from,
             )
             if not over:
                 return
+
+
+@dataclass(frozen=True)
+class _Window:
+    """The days in which one year's rains are looked for, as far as the record goes."""
+
+    opens: pd.Timestamp
+    last_day: pd.Timestamp
+    closed: bool
+    anomaly: np.ndarray  # mm; gaps as the mean of their day of the year
+    unread: np.ndarray
+
+
+def _filled_anomaly(series: pd.Series, climatology: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Rain minus the daily mean and which days are unread, from `_PAD_DAYS` before the record."""
+    first, last = series.index[0], series.index[-1]
+    days = pd.date_range(first - pd.Timedelta(days=_PAD_DAYS), last, freq="D")
+    values = np.concatenate([np.full(_PAD_DAYS, np.nan), series.to_numpy(dtype=float)])
+    unread = np.isnan(values)
+    filled = np.where(unread, climatology[slots_of_year(days)], values)
+    return filled - climatology.mean(), unread
 
 
 def _search_margins(seasons: Sequence[ClimateSeason], place: int) -> tuple[int, int]:
@@ -227,32 +262,19 @@ def _search_margins(seasons: Sequence[ClimateSeason], place: int) -> tuple[int, 
 _Dates = tuple[pd.Timestamp, pd.Timestamp, bool, bool, DatesFrom]
 
 
-def _rains_of_year(
-    window: pd.Series,
-    climatology: np.ndarray,
-    mean: float,
-    season: ClimateSeason,
-    year: int,
-    closed: bool,
-) -> _Dates | None:
+def _rains_of_year(window: _Window, season: ClimateSeason, year: int) -> _Dates | None:
     """Start, end, whether over, whether failed and where from; None while they have not begun."""
     mean_start, mean_end = _day(year, season.first), _day(year, season.last)
-    last_day = window.index[-1]
-    values = window.to_numpy(dtype=float)
-    if np.isnan(values).mean() > MISSING_SHARE:
-        if last_day < mean_start:
+    past = window.closed or window.last_day > mean_end
+    if window.unread.mean() > MISSING_SHARE:
+        if window.last_day < mean_start:
             return None
-        return mean_start, min(mean_end, last_day), last_day > mean_end, False, "climatology"
-    filled = np.where(
-        np.isnan(values), climatology[slots_of_year(pd.DatetimeIndex(window.index))], values
-    )
-    first, last, rise = largest_rise(filled - mean)
+        return mean_start, min(mean_end, window.last_day), past, False, "climatology"
+    first, last, rise = largest_rise(window.anomaly)
     if rise < FAIL_SHARE * season.rise_mm:
-        if last_day <= mean_end and not closed:
-            return None
-        return mean_start, mean_end, True, True, "climatology"
-    start, end = window.index[first], window.index[last]
-    quiet = (last_day - end).days >= _RAINLESS_END_DAYS and last_day > mean_end
-    if closed or quiet:
+        return (mean_start, mean_end, True, True, "climatology") if past else None
+    start, end = (window.opens + pd.Timedelta(days=day) for day in (first, last))
+    quiet = (window.last_day - end).days >= _RAINLESS_END_DAYS
+    if window.closed or (quiet and past):
         return start, end, True, False, "rain"
-    return start, last_day, False, False, "rain"
+    return start, window.last_day, False, False, "rain"
