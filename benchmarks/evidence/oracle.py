@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from scipy import stats
 from simulate import Floats, Simulated, curve
 
-from afterrains.evidence.spending import nominal_levels
+from afterrains.evidence.spending import boundary_levels, spent
 
 
 def oracle_z(simulated: Simulated, shape: str) -> tuple[Floats, Floats]:
@@ -61,8 +61,20 @@ def _precision(covariance: Floats, seen: NDArray[np.bool_]) -> Floats:
     return out
 
 
-def oracle_calls(z: Floats, error_rate: float, judged_seasons: int) -> NDArray[np.bool_]:
+def oracle_calls(z: Floats, se: Floats, error_rate: float) -> NDArray[np.bool_]:
     """Whether each site was ever called a gain, with the same spending."""
-    limit = stats.norm.isf(nominal_levels(judged_seasons, error_rate / 2))[: z.shape[1]]
-    calls: NDArray[np.bool_] = (np.nan_to_num(z, nan=-np.inf) >= limit).any(axis=1)
+    looks = z.shape[1]
+    newly = np.diff(spent(np.arange(looks + 1) / looks, error_rate / 2))
+    calls = np.zeros(z.shape[0], dtype=bool)
+    kept: dict[tuple[float, ...], Floats] = {}
+    for site in range(z.shape[0]):
+        seen = np.isfinite(z[site])
+        if not seen.any():
+            continue
+        # A look at which nothing can be estimated hands its share to the next.
+        due = np.diff(np.cumsum(newly)[seen], prepend=0.0)
+        errors = tuple(np.round(se[site, seen] / se[site, seen][-1], 2))
+        if errors not in kept:
+            kept[errors] = boundary_levels(np.array(errors) ** -2.0, due, np.empty(0))
+        calls[site] = bool((z[site, seen] >= stats.norm.isf(kept[errors])).any())
     return calls

@@ -5,7 +5,7 @@ plus noise of one of several structures. For each structure the gain and its var
 generalised least squares; `learning` gives the structures their weights and the noise its scale,
 `mixture` turns all into one p-value and interval.
 
-The contrast follows half the programme's growth ramp and half a step (`growth.blend`). What the
+The contrast follows mostly the programme's growth ramp and partly a step (`growth.mixed`). What the
 gain is *now* depends on the true curve, so the interval is widened in proportion to the gain by
 how far the two curves disagree; at a gain of nothing nothing is added, and interval and test agree.
 """
@@ -17,6 +17,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from afterrains.evidence.growth import mixed
 from afterrains.evidence.learning import Noise, Residuals
 from afterrains.evidence.mixture import Mixture
 from afterrains.evidence.structures import (
@@ -36,6 +37,7 @@ __all__ = [
     "gap_residuals",
     "standard_errors",
     "trend_tests",
+    "without_gain",
 ]
 
 Floats = NDArray[np.float64]
@@ -131,36 +133,53 @@ def _random_effects(products: Floats, structures: Structures) -> tuple[Floats, F
     return chosen, response + drift
 
 
-def gap_residuals(model: GapModel, series: GapSeries, *, before_only: bool) -> Residuals:
+def gap_residuals(model: GapModel, series: GapSeries, *, gain: bool) -> Residuals:
     """Restricted sums of squares of each site's gaps under every structure.
 
-    With `before_only`, of the seasons before sowing; no gain is fitted.
+    With `gain`, each site's own step and ramp since sowing are fitted and taken out, so that the
+    seasons after sowing tell of the noise and not of what the sowing did.
     """
     sites, seasons = series.gap.shape
     squares = np.zeros((STRUCTURES.count, sites))
     logs = np.zeros((STRUCTURES.count, sites))
-    part_of = model.seen[:, :seasons] & (series.before if before_only else True)
+    seen = model.seen[:, :seasons]
     for start in range(0, sites, _SITES_AT_ONCE):
         part = slice(start, start + _SITES_AT_ONCE)
-        columns = series.columns(model.seen, part) * part_of[part, :, None]
+        columns = series.columns(model.seen, part)
         products = cross_products(model.inverse[:, part, :seasons, :seasons], columns)
-        if before_only:
-            # Rows of later seasons hold what earlier ones foretell of them: not part of the sum.
-            whitened = model.inverse[:, part, :seasons, :seasons] @ columns[None]
-            whitened = whitened * part_of[part][None, :, :, None]
-            products = np.swapaxes(whitened, -1, -2) @ whitened
-        own = (model.log_terms[:, part, :seasons] * part_of[part]).sum(axis=-1)
+        own = (model.log_terms[:, part, :seasons] * seen[part]).sum(axis=-1)
         chosen, extra = _random_effects(products, STRUCTURES)
-        chosen, level = sweep(chosen, ONE, np.inf)
+        for column in (ONE, STEP, RAMP) if gain else (ONE,):
+            chosen, fixed = sweep(chosen, column, np.inf)
+            extra = extra + fixed
         squares[:, part] = np.maximum(chosen[..., GAP, GAP], 0.0)
-        logs[:, part] = own[STRUCTURES.noise] + extra + level
-    df = np.maximum(part_of.sum(axis=1) - 1.0, 0.0)
+        logs[:, part] = own[STRUCTURES.noise] + extra
+    fitted = 1.0
+    if gain:
+        after = seen & (series.step > 0)
+        high = np.where(after, series.ramp, -1.0).max(axis=1)
+        low = np.where(after, series.ramp, 2.0).min(axis=1)
+        fitted = 1.0 + after.any(axis=1) + (high > low + 1e-9)
+    df = np.maximum(seen.sum(axis=1) - fitted, 0.0)
     squares = np.where(df > 0, squares, 0.0)
     logs = np.where(df > 0, logs, 0.0)
     return Residuals(squares, logs, df, np.nan_to_num(series.spread))
 
 
-def estimate_gains(model: GapModel, series: GapSeries, noise: Noise) -> SiteGains:
+def without_gain(model: GapModel, series: GapSeries) -> Floats:
+    """Gaps less each site's own least-squares level, step and ramp; NaN where not seen."""
+    seen = model.seen[:, : series.gap.shape[1]]
+    columns = series.columns(model.seen, slice(None))
+    regressors, gap = columns[..., [ONE, STEP, RAMP]], columns[..., GAP]
+    square = np.swapaxes(regressors, 1, 2) @ regressors
+    pull = np.einsum("ntk,nt->nk", regressors, gap)
+    fit = np.einsum("nkl,nl->nk", np.linalg.pinv(square, rcond=1e-9, hermitian=True), pull)
+    return np.where(seen, gap - np.einsum("ntk,nk->nt", regressors, fit), np.nan)
+
+
+def estimate_gains(
+    model: GapModel, series: GapSeries, noise: Noise, tails: float = np.inf
+) -> SiteGains:
     """Gain of every site at the last season of the series.
 
     Parameters
@@ -169,6 +188,8 @@ def estimate_gains(model: GapModel, series: GapSeries, noise: Noise) -> SiteGain
     series : GapSeries
     noise : Noise
         Structures, weights and scales learned at this season.
+    tails : float
+        Degrees of freedom of a single season's departure (`learning.tail_df`), for sudden falls.
 
     Returns
     -------
@@ -189,7 +210,7 @@ def estimate_gains(model: GapModel, series: GapSeries, noise: Noise) -> SiteGain
         chosen, _ = sweep(chosen, ONE, np.inf)
         now = np.stack([series.step[part, -1], series.ramp[part, -1]])
         out[:7, part] = _gain_now(chosen, now, counted[part], series.spread[part], noise)
-        out[7, part] = _sudden_drop(chosen, counted[part], series.spread[part], noise)
+        out[7, part] = _sudden_drop(chosen, counted[part], series.spread[part], noise, tails)
     out[:, ~able] = np.nan
     return SiteGains(*out)
 
@@ -199,11 +220,11 @@ def _gain_now(
 ) -> Floats:
     """Rows of `SiteGains` from the swept cross-products of some sites."""
     step, ramp = now
-    curve_now = 0.5 * step + 0.5 * ramp
-    to_step = 0.5 * products[..., STEP, STEP] + 0.5 * products[..., RAMP, STEP]
-    to_ramp = 0.5 * products[..., STEP, RAMP] + 0.5 * products[..., RAMP, RAMP]
-    to_gap = 0.5 * products[..., STEP, GAP] + 0.5 * products[..., RAMP, GAP]
-    own = 0.5 * to_step + 0.5 * to_ramp
+    curve_now = mixed(step, ramp)
+    to_step = mixed(products[..., STEP, STEP], products[..., RAMP, STEP])
+    to_ramp = mixed(products[..., STEP, RAMP], products[..., RAMP, RAMP])
+    to_gap = mixed(products[..., STEP, GAP], products[..., RAMP, GAP])
+    own = mixed(to_step, to_ramp)
     usable = own > 1e-10
     own = np.where(usable, own, 1.0)
     slope = to_gap / own
@@ -232,7 +253,7 @@ def _gain_now(
 
 
 def _sudden_drop(
-    products: Floats, counted: NDArray[np.intp], spread: Floats, noise: Noise
+    products: Floats, counted: NDArray[np.intp], spread: Floats, noise: Noise, tails: float
 ) -> Floats:
     """One-sided p-value that the last season fell below what the earlier ones foretell."""
     # Whatever grew since sowing is part of what is foretold, within a wide prior.
@@ -247,9 +268,9 @@ def _sudden_drop(
     wider = 1 + spread
     squares = np.maximum(chosen[..., GAP, GAP] - to_gap**2 / own, 0.0)
     variance = (prior_df * noise.variance[:, None] + squares / wider) / (prior_df + site_df)
-    mixture = Mixture(
-        noise.weight, to_gap / own, np.sqrt(variance * wider / own), prior_df + site_df
-    )
+    # A mean of seasons forgets their tails; a single season does not.
+    df = 1 / (1 / (prior_df + site_df) + 1 / tails)
+    mixture = Mixture(noise.weight, to_gap / own, np.sqrt(variance * wider / own), df)
     return np.where(usable.all(axis=0), 1 - mixture.below(0.0), np.nan)
 
 
@@ -321,7 +342,7 @@ def standard_errors(noise: Noise, season: Floats, step: Floats, ramp: Floats, fi
     inverse, _ = whiteners(
         STRUCTURES.noise_models, np.ones((1, total)), np.ones((1, total), dtype=bool)
     )
-    curve = 0.5 * step + 0.5 * ramp
+    curve = mixed(step, ramp)
     again = np.resize(scaled_season(season), total)
     time = np.arange(total) / DRIFT_SPAN
     columns = np.stack([np.ones(total), again, time, curve], axis=-1)[None]

@@ -19,10 +19,18 @@ from afterrains.evidence.contrast_gls import (
     gap_residuals,
     standard_errors,
     trend_tests,
+    without_gain,
 )
 from afterrains.evidence.gaps import site_levels, weighted_seasons
 from afterrains.evidence.growth import GrowthCurve, ramp
-from afterrains.evidence.learning import Noise, Residuals, learn_noise, odd_controls
+from afterrains.evidence.learning import (
+    Noise,
+    Residuals,
+    learn_noise,
+    odd_controls,
+    odd_sown,
+    tail_df,
+)
 from afterrains.evidence.matching import Match, match_controls
 from afterrains.evidence.panel import Panel, SeasonTable
 
@@ -32,8 +40,8 @@ Floats = NDArray[np.float64]
 Ints = NDArray[np.intp]
 Bools = NDArray[np.bool_]
 
-_LEARNING_CONTROLS = 400
-"""Controls from which the noise is learned; more add time and no knowledge."""
+_LEARNING_SITES = 400
+"""Controls, and sown sites, from which the noise is learned; more add time and no knowledge."""
 _FEWEST_TRUSTED = 3
 
 
@@ -122,7 +130,7 @@ class Ground:
         self.since = seasons_since(table, panel.sown_on[sown])
         self.row_of = np.full(panel.site_ids.size, 0, dtype=np.intp)
         self.row_of[controls] = np.arange(controls.size)
-        step = max(1, -(-controls.size // _LEARNING_CONTROLS))
+        step = max(1, -(-controls.size // _LEARNING_SITES))
         self.learners = np.arange(0, controls.size, step)
         self.control_values = table.values[controls]
         self.sown_values = table.values[sown]
@@ -155,7 +163,7 @@ class Ground:
             controls.before[self.learners],
             controls.spread[self.learners],
         )
-        of_controls = gap_residuals(self.control_model, learned, before_only=False)
+        of_controls = gap_residuals(self.control_model, learned, gain=False)
         of_controls = _without(of_controls, odd[self.learners])
         match = Match(
             self.match.controls[rows],
@@ -179,11 +187,10 @@ class Ground:
             self.sown_model.log_terms[:, rows, :last],
             self.sown_model.seen[rows, :last] & np.isfinite(series.gap),
         )
-        of_sown = gap_residuals(model, series, before_only=True)
-        noise = learn_noise(of_controls, of_sown)
+        noise = learn_noise(of_controls, self._of_sown(model, series, controls.gap[~odd]))
         slope, slope_se, slope_p = trend_tests(model, series, noise)
         now_seen = model.seen[:, -1]
-        gains = estimate_gains(model, series, noise)
+        gains = estimate_gains(model, series, noise, tail_df(controls.gap[~odd]))
         gains = SiteGains(
             *(np.where(now_seen, getattr(gains, name), np.nan) for name in gains.__annotations__)
         )
@@ -235,6 +242,21 @@ class Ground:
             np.broadcast_to(after == 0, shape),
             spread,
         )
+
+    def _of_sown(self, model: GapModel, series: GapSeries, controls: Floats) -> Residuals:
+        """What the sown sites tell of the noise; those that burnt or were cleared do not."""
+        some = slice(None, None, max(1, -(-series.gap.shape[0] // _LEARNING_SITES)))
+        few = GapModel(model.inverse[:, some], model.log_terms[:, some], model.seen[some])
+        part = GapSeries(
+            series.gap[some],
+            series.season,
+            series.step[some],
+            series.ramp[some],
+            series.before[some],
+            series.spread[some],
+        )
+        residuals = gap_residuals(few, part, gain=True)
+        return _without(residuals, odd_sown(without_gain(few, part), controls))
 
     def _errors(self, noise: Noise, series: GapSeries, since: Ints) -> dict[int, Floats]:
         """Standard errors of the full gain at each look, by seasons since sowing."""

@@ -1,9 +1,9 @@
 """What the record itself says of its noise: weights of the structures, scales, odd controls.
 
-Structures are weighted by their restricted likelihood on the controls' gaps and on the sown sites'
-gaps before sowing. Each site has its own variance, drawn from a scaled inverse chi-squared
-distribution fitted to all (moderated variances), so that a short record borrows and a long one
-speaks for itself; sown sites may be noisier as a group.
+Structures are weighted by their prior times their restricted likelihood on the controls' gaps and
+on the sown sites' gaps with each site's own gain taken out. Each site has its own variance, drawn
+from a scaled inverse chi-squared distribution fitted to all (moderated variances), so that a short
+record borrows and a long one speaks for itself; sown sites may be noisier as a group.
 """
 
 from __future__ import annotations
@@ -14,7 +14,9 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import special
 
-__all__ = ["Noise", "Residuals", "learn_noise", "odd_controls"]
+from afterrains.evidence.structures import STRUCTURES
+
+__all__ = ["Noise", "Residuals", "learn_noise", "odd_controls", "odd_sown", "tail_df"]
 
 Floats = NDArray[np.float64]
 
@@ -64,7 +66,7 @@ def learn_noise(controls: Residuals, sown: Residuals) -> Noise:
     controls : Residuals
         Gaps of each control to the others.
     sown : Residuals
-        Gaps of each sown site to its controls before sowing (sites without seasons have df 0).
+        Gaps of each sown site to its controls, its gain taken out (df 0 where nothing is left).
 
     Returns
     -------
@@ -82,6 +84,7 @@ def learn_noise(controls: Residuals, sown: Residuals) -> Noise:
     count = max(int((controls.df > 0).sum()), 1)
     # Gaps to the others sum to nearly zero: J of them hold what J - 1 free ones would.
     fit = (count - 1) / count * _log_likelihood(controls, plain, own, prior_df)
+    fit = fit + np.log(STRUCTURES.prior)[:, None]
 
     sown_plain = sown.squares / (1 + sown.spread)
     sown_df = float(sown.df.sum())
@@ -167,6 +170,27 @@ def odd_controls(gaps: Floats) -> NDArray[np.bool_]:
     return np.nan_to_num(step) > _ODD_RATIO * usual
 
 
+def odd_sown(gaps: Floats, controls: Floats) -> NDArray[np.bool_]:
+    """Sown sites that changed abruptly beyond any gain, by the measure of `odd_controls`.
+
+    Parameters
+    ----------
+    gaps : array, shape (sites, seasons)
+        Gaps of sown sites with each site's own gain taken out; NaN where missing.
+    controls : array, shape (controls, seasons)
+        Gaps of the controls that are not odd, whose steps say what is usual.
+
+    Returns
+    -------
+    array of bool, shape (sites,)
+    """
+    usual = largest_step(controls) if controls.shape[1] >= 2 else np.empty(0)
+    if np.isfinite(usual).sum() < 3 or gaps.shape[0] == 0:
+        return np.zeros(gaps.shape[0], dtype=bool)
+    out: NDArray[np.bool_] = np.nan_to_num(largest_step(gaps)) > _ODD_RATIO * np.nanmedian(usual)
+    return out
+
+
 def largest_step(gaps: Floats) -> Floats:
     """Largest scaled step of each series; NaN with fewer than five values."""
     seen = np.isfinite(gaps)
@@ -187,3 +211,42 @@ def largest_step(gaps: Floats) -> Floats:
     )
     out: Floats = np.where(count[:, 0] >= 5, size.max(axis=1) / max(noise, 1e-12), np.nan)
     return out
+
+
+def tail_df(gaps: Floats) -> float:
+    """Degrees of freedom of the t distribution that the single gaps of the controls follow.
+
+    Parameters
+    ----------
+    gaps : array, shape (controls, seasons)
+        Gap of each control to the others; NaN where missing.
+
+    Returns
+    -------
+    float
+        By maximum likelihood over a few values; infinity where the tails are those of the normal
+        distribution or there are fewer than 30 values. A sudden fall is judged against these tails.
+    """
+    seen = np.isfinite(gaps) & (np.isfinite(gaps).sum(axis=1, keepdims=True) >= 4)
+    rows = seen.any(axis=1)
+    if seen.sum() < 30:
+        return np.inf
+    part, here = gaps[rows], seen[rows]
+    centred = part - np.nanmedian(part, axis=1, keepdims=True)
+    # Scaled by each site's own size, drawn towards the middle of all: a site's few values make an
+    # uncertain scale, and that alone would look like heavy tails.
+    size = np.nanmean(np.abs(centred), axis=1, keepdims=True)
+    size = (size + np.median(size)) / 2
+    z = (centred / np.where(size > 0, size, 1.0))[here]
+    best, best_fit = np.inf, float(-0.5 * z.size * np.log((z**2).mean()) - 0.5 * z.size)
+    best_fit -= 0.5 * z.size * float(np.log(2 * np.pi))
+    for df in (2.5, 4.0, 7.0):
+        scale = 1.0
+        for _ in range(20):
+            scale = float(((df + 1) / (df + z**2 / scale) * z**2).mean())
+        constant = special.gammaln((df + 1) / 2) - special.gammaln(df / 2)
+        constant -= 0.5 * np.log(df * np.pi * scale)
+        fit = float((constant - (df + 1) / 2 * np.log1p(z**2 / (df * scale))).sum())
+        if fit > best_fit + 1.5:
+            best, best_fit = df, fit
+    return best

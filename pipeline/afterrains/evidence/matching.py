@@ -111,7 +111,7 @@ def match_controls(
         One row for each target, in their order.
     """
     names, features = site_features(panel.dry.until(before), panel.rains.until(before), controls)
-    spread = _scale(features, controls)
+    spread = _scale(features, controls, np.flatnonzero(panel.is_sown))
     scaled = features / spread
     k = min(MOST_CONTROLS, controls.size)
     index = np.zeros((targets.size, k), dtype=np.intp)
@@ -165,16 +165,18 @@ def _slopes(values: Floats, regressor: Floats) -> Floats:
     return out
 
 
-def _scale(features: Floats, controls: Ints) -> Floats:
-    """Standard deviation of each feature over the controls (1 where it does not vary)."""
-    if controls.size < 2 or features.shape[1] == 0:
-        return np.ones(features.shape[1])
-    among = features[controls]
-    middle = _column_mean(among)
-    count = np.isfinite(among).sum(axis=0)
-    total = np.nansum((among - middle) ** 2, axis=0)
-    sd = np.sqrt(total / np.maximum(count - 1, 1))
-    return np.where(np.isfinite(sd) & (sd > 0), sd, 1.0)
+def _scale(features: Floats, controls: Ints, sown: Ints) -> Floats:
+    """Standard deviation of each feature among controls and among sown sites, pooled.
+
+    Three controls alone would give a standard deviation that is now and then near zero.
+    """
+    total, df = np.zeros(features.shape[1]), np.zeros(features.shape[1])
+    for rows in (controls, sown):
+        among = features[rows]
+        total += np.nansum((among - _column_mean(among)) ** 2, axis=0)
+        df += np.maximum(np.isfinite(among).sum(axis=0) - 1, 0)
+    sd = np.sqrt(total / np.maximum(df, 1))
+    return np.where(sd > 0, sd, 1.0)
 
 
 def _distances(panel: Panel, scaled: Floats, rows: Ints, controls: Ints) -> Floats:

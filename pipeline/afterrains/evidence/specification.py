@@ -6,6 +6,7 @@ import hashlib
 import json
 from typing import Any
 
+from afterrains.evidence.growth import STEP_SHARE
 from afterrains.evidence.matching import MOST_CONTROLS
 from afterrains.evidence.refusals import FEWEST_BEFORE, FEWEST_CONTROLS, LARGEST_IMBALANCE
 from afterrains.evidence.verdicts import Rules
@@ -27,7 +28,8 @@ def specification(rules: Rules, spill_over_m: float) -> dict[str, Any]:
             "starts_after_seasons": rules.growth.starts_after_seasons,
             "full_after_seasons": rules.growth.full_after_seasons,
         },
-        "contrast": "generalised least squares on half the growth ramp and half a step",
+        "contrast": "generalised least squares on a blend of growth ramp and step",
+        "step_share": STEP_SHARE,
         "controls": {
             "weights": "similarity before sowing",
             "most": MOST_CONTROLS,

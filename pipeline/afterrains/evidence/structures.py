@@ -22,12 +22,18 @@ __all__ = ["STRUCTURES", "Structures", "cross_products", "sweep", "whiteners"]
 
 Floats = NDArray[np.float64]
 
+# Each list ends with how plausible its members are before any record is seen. A short record cannot
+# tell a slow drift from none, and what it cannot tell the prior decides: drifts and responses as
+# large as the noise itself are rarer than small ones (common practice, no source).
 # (white share, correlation from one season to the next of the rest)
 _NOISE = ((1.0, 0.0), (0.5, 0.5), (0.5, 0.85), (0.0, 0.3), (0.0, 0.55), (0.0, 0.8))
+_NOISE_PRIOR = (0.2, 0.25, 0.1, 0.25, 0.14, 0.06)
 # Variance of the response, in units of the noise variance, to a season of average departure.
 _RESPONSE = (0.0, 0.1, 0.5, 2.0)
+_RESPONSE_PRIOR = (0.4, 0.3, 0.2, 0.1)
 # Variance of the drift over ten seasons, in units of the noise variance.
-_DRIFT = (0.0, 0.25, 1.5)
+_DRIFT = (0.0, 0.1, 0.4, 1.5)
+_DRIFT_PRIOR = (0.42, 0.24, 0.21, 0.13)
 DRIFT_SPAN = 10.0
 
 
@@ -39,6 +45,7 @@ class Structures:
     noise: NDArray[np.intp]
     response: Floats
     drift: Floats
+    prior: Floats
 
     @property
     def count(self) -> int:
@@ -48,14 +55,21 @@ class Structures:
     def take(self, kept: NDArray[np.intp]) -> Structures:
         """The chosen structures; one may be chosen several times."""
         return Structures(
-            self.noise_models, self.noise[kept], self.response[kept], self.drift[kept]
+            self.noise_models,
+            self.noise[kept],
+            self.response[kept],
+            self.drift[kept],
+            self.prior[kept],
         )
 
 
 def _all_structures() -> Structures:
     grid = list(product(range(len(_NOISE)), _RESPONSE, _DRIFT))
     noise, response, drift = (np.array(column) for column in zip(*grid, strict=True))
-    return Structures(_NOISE, noise.astype(np.intp), response, drift)
+    prior = np.array(
+        [np.prod(each) for each in product(_NOISE_PRIOR, _RESPONSE_PRIOR, _DRIFT_PRIOR)]
+    )
+    return Structures(_NOISE, noise.astype(np.intp), response, drift, prior)
 
 
 STRUCTURES = _all_structures()
@@ -141,7 +155,8 @@ def sweep(products: Floats, column: int, variance: Floats | float) -> tuple[Floa
     own = products[..., column, column]
     across = products[..., :, column]
     if np.isscalar(variance) and np.isinf(variance):
-        usable = own > 1e-10
+        # A column that the others already explain leaves rounding noise only.
+        usable = own > 1e-8
         share = np.where(usable, 1 / np.where(usable, own, 1.0), 0.0)
         logs = np.where(usable, np.log(np.where(usable, own, 1.0)), 0.0)
     else:
