@@ -107,6 +107,7 @@ BROKEN: list[tuple[str, Callable[[dict[str, Any]], Any]]] = [
     ("missing-asset", lambda item: item["assets"].pop("scl")),
     ("missing-asset", lambda item: (item["assets"].pop("red"), item["assets"].pop("nir"))),
     ("no-footprint", lambda item: item.update(geometry=None)),
+    ("no-footprint", lambda item: item["geometry"]["coordinates"][0][1].__setitem__(0, 1e308)),
     ("no-footprint", lambda item: item.update(geometry={"type": "Polygon"})),
     ("no-footprint", lambda item: item.update(geometry={"type": "Polygon", "coordinates": [[]]})),
     ("no-footprint", lambda item: item.update(geometry={"type": "Blob", "coordinates": []})),

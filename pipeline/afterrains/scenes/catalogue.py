@@ -11,6 +11,7 @@ from collections.abc import Mapping, Sequence
 from datetime import date
 from typing import Any
 
+import numpy as np
 from shapely import box
 from shapely.errors import ShapelyError
 from shapely.geometry import shape
@@ -106,8 +107,9 @@ def _is_candidate(item: Mapping[str, Any], asked: Asked) -> bool:
             return False
     geometry: Any = item.get("geometry")
     try:
-        footprint = shape(geometry)
-        meets = any(footprint.intersects(box(*part)) for part in asked.boxes)
+        with np.errstate(all="ignore"):
+            footprint = shape(geometry)
+            meets = any(footprint.intersects(box(*part)) for part in asked.boxes)
         return meets or footprint.is_empty
     except (ShapelyError, ValueError, TypeError, AttributeError, KeyError, IndexError):
         return True

@@ -13,6 +13,8 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
+import numpy as np
+from shapely import get_coordinates
 from shapely.errors import ShapelyError
 from shapely.geometry import shape
 from shapely.geometry.base import BaseGeometry
@@ -32,6 +34,7 @@ from afterrains.scenes.references import UnsafeReferenceError, resolve
 __all__ = ["ItemSource", "scene_from_item"]
 
 _LONGEST_ID = 200
+_LARGEST_NUMBER = 1e12  # of a grid, in metres or pixels
 
 
 class _RefusedError(Exception):
@@ -159,12 +162,15 @@ def _check_product(profile: Profile, names: tuple[str, ...], sensor: str) -> Non
 def _footprint(item: Mapping[str, Any]) -> dict[str, Any]:
     geometry: Any = item.get("geometry")
     try:
-        found: BaseGeometry = shape(geometry)
-        usable = not found.is_empty and found.area > 0
+        with np.errstate(all="ignore"):
+            found: BaseGeometry = shape(geometry)
+        corners = np.abs(get_coordinates(found))
+        # Comparing also refuses what is not a number.
+        usable = bool((corners <= (360, 90)).all()) and found.area > 0
     except (ShapelyError, ValueError, TypeError, AttributeError, KeyError, IndexError) as error:
         raise _RefusedError("no-footprint", "its geometry is missing or broken") from error
     if not usable:
-        raise _RefusedError("no-footprint", "its geometry has no area")
+        raise _RefusedError("no-footprint", "its geometry has no area on the globe")
     return {"type": geometry["type"], "coordinates": geometry["coordinates"]}
 
 
@@ -291,7 +297,7 @@ def _stated_grid(fields: Mapping[str, Any]) -> PixelGrid | None:
     if not _numbers(transform, 6) or not _numbers(size, 2):
         return None
     a, b, left, d, e, top = (float(value) for value in transform[:6])
-    height, width = (int(value) for value in size)
+    height, width = (int(value) for value in size[:2])
     if b or d or a <= 0 or abs(a + e) > 1e-9 * a or height <= 0 or width <= 0:
         return None
     return PixelGrid(crs, left, top, a, width, height)
@@ -302,6 +308,7 @@ def _numbers(value: Any, fewest: int) -> bool:
         isinstance(value, list)
         and len(value) >= fewest
         and all(isinstance(v, int | float) and not isinstance(v, bool) for v in value)
+        and all(-_LARGEST_NUMBER < v < _LARGEST_NUMBER for v in value)
     )
 
 

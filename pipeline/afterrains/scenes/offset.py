@@ -31,6 +31,7 @@ from afterrains.scenes.profiles import OffsetRule, Values
 
 __all__ = ["ContradictionError", "Numbers", "UndecidedError", "decide_numbers", "stated_numbers"]
 
+_LARGEST = 1e300
 _SAME = 1e-6  # offsets are multiples of 0.0001; this only absorbs decimal rounding
 
 
@@ -99,7 +100,8 @@ def stated_numbers(asset: Mapping[str, Any]) -> Stated:
 
 
 def _finite(value: Any, name: str) -> float:
-    if isinstance(value, bool) or not isinstance(value, int | float) or not math.isfinite(value):
+    number = isinstance(value, int | float) and not isinstance(value, bool)
+    if not number or not -_LARGEST < value < _LARGEST:  # not a number is not below anything
         raise ValueError(f"its {name} is {value!r:.40}, not a number")
     return float(value)
 
