@@ -37,6 +37,7 @@ def test_totals_and_spi_are_those_of_the_plain_sums(thirty_years):
         np.testing.assert_allclose(rains["spi"], spi(sums[site].to_numpy()))
         np.testing.assert_array_equal(rains["rain_rank"], sums[site].rank())
         assert (rains["rain_years"] == 30).all()
+        assert (rains["rain_reference"] == "1991-2020").all()
         wet_days = (summer[site] >= 1).groupby(summer.index.year).sum()
         np.testing.assert_array_equal(rains["rain_days"], wet_days)
 
@@ -87,7 +88,7 @@ def test_a_running_season_has_a_total_so_far_and_no_spi(thirty_years):
     running = found.loc["2020-rains"]
     assert running["rain_mm"] == pytest.approx(daily.loc["2020-06-01":, "east"].sum())
     assert np.isnan(running["spi"]) and running["spi_class"] == ""
-    assert running["rain_years"] == 29
+    assert (running["rain_years"], running["rain_reference"]) == (29, "1991-2019")
 
 
 def test_one_series_stands_for_all_sites(thirty_years):
@@ -105,6 +106,7 @@ def test_a_site_without_rain_has_empty_cells(thirty_years):
     calendar = from_calendar(RAINS, "1991-01-01", "2020-12-31")
     found = season_rain(RainRecord(thirty_years, "made"), calendar, ["south"])
     assert found["rain_mm"].isna().all() and (found["rain_years"] == 0).all()
+    assert (found["rain_reference"] == "").all()
 
 
 def test_the_longest_dry_spell_is_cut_at_the_seasons_ends():

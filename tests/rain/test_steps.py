@@ -48,6 +48,7 @@ def test_bounds_tell_the_day_where_stamps_close_it():
         (["2021-06-01T00", "2021-06-01T03"], ["2021-06-01T03", "2021-06-01T06"], "not days"),
         (["2021-06-01", "2021-06-03"], ["2021-06-06", "2021-06-08"], "overlapping"),
         ([pd.NaT], None, "no readable"),
+        (["1600-06-01", "1600-06-02", "2021-06-01"], None, "421 years apart"),
     ],
 )
 def test_what_is_neither_day_nor_pentad_is_told(days, last, message):

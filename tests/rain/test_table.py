@@ -13,7 +13,7 @@ from shapely.geometry import box
 
 from afterrains.errors import InputError
 from afterrains.programme import Rain
-from afterrains.rain import check_rain, read_rain
+from afterrains.rain import RainRecord, check_rain, read_rain
 from afterrains.rain.table import check_table
 
 TODAY = date(2025, 12, 31)
@@ -90,7 +90,9 @@ def test_every_fault_is_told_at_once_with_its_row(tmp_path):
         "2021-06-01,north,2\n"  # 11: other value than row 2
         "2026-01-01,north,1\n"  # 12: after today
         "\n"
-        "2021-06-08,north,inf\n",  # 14
+        "2021-06-08,north,inf\n"  # 14
+        "0021-06-08,north,1\n"  # 15: a digit lost
+        "2021-06-09,north,١٢\n",  # 16: digits of another script
     )
     assert sorted(faults(path, "north", "east")) == sorted(
         [
@@ -105,6 +107,8 @@ def test_every_fault_is_told_at_once_with_its_row(tmp_path):
             ("rain-duplicate-day", "row 11", "error"),
             ("rain-date-future", "row 12", "error"),
             ("rain-not-a-number", "row 14", "error"),
+            ("rain-date", "row 15", "error"),
+            ("rain-not-a-number", "row 16", "error"),
             ("rain-site-without-rain", "", "warning"),
         ]
     )
@@ -179,3 +183,17 @@ def test_cells_never_reach_a_message_whole(tmp_path):
     path = write(tmp_path, f"date,rain_mm\n{'x' * 10_000},1\n")
     (finding, *_) = check_table(path, today=TODAY)[1]
     assert len(finding.what) < 100
+
+
+def test_a_record_says_what_to_be_careful_of(tmp_path):
+    """By hand: 3 days of which 1 is unread; 31 whole years without a gap."""
+    path = write(tmp_path, "date,rain_mm\n2021-06-01,1\n2021-06-03,1\n")
+    short = read_rain(Rain(table=path), today=TODAY)
+    assert [text.split(";")[0] for text in short.cautions] == [
+        "The rain record holds 0 years",
+        "33% of the days are unread",
+    ]
+    days = pd.date_range("1991-01-01", "2021-12-31")
+    long = pd.DataFrame({"": np.zeros(len(days))}, index=days)
+    assert RainRecord(long, "made").cautions == ()
+    assert "five-day totals" in RainRecord(long, "made", "pentad").cautions[0]

@@ -57,8 +57,9 @@ def season_rain(
         end; so far, where the season is still running), `spi` (NaN for a season that is not
         complete), `dry_spell_days` (longest run of dry days; a missing day ends a run),
         `rain_days`, `missing_days` (also days of the season outside the record), `spi_class`,
-        `rain_rank` (1 = driest) and `rain_years` (complete seasons of the same name with a total
-        at this site: the reference period of SPI and rank).
+        `rain_rank` (1 = driest), `rain_years` (complete seasons of the same name with a total at
+        this site: the reference of SPI and rank) and `rain_reference` (the first and the last of
+        their years, "1991-2020").
     """
     sites = list(site_ids)
     rain = record.for_sites(sites).to_numpy()
@@ -78,7 +79,7 @@ def season_rain(
         wet[place, told] = (seen >= wet_day_mm).sum(axis=0)[told]
         if stop > begin:
             spell[place, told] = longest_run(runs[begin:stop])[told]
-    index, rank, years = _against_other_years(total, calendar, least_years)
+    index, rank, years, period = _against_other_years(total, calendar, least_years)
     flat = {
         "rain_mm": total,
         "spi": index,
@@ -88,6 +89,7 @@ def season_rain(
         "spi_class": spi_class(index.ravel()).reshape(shape),
         "rain_rank": rank,
         "rain_years": years,
+        "rain_reference": period,
     }
     table = pd.DataFrame(
         {
@@ -100,10 +102,12 @@ def season_rain(
 
 def _against_other_years(
     total: np.ndarray, calendar: pd.DataFrame, least_years: int
-) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """SPI, rank and number of reference years of each season among those of its name."""
+) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
+    """SPI, rank, number and period of reference years of each season among those of its name."""
     index, rank = np.full(total.shape, np.nan), np.full(total.shape, np.nan)
     years = np.zeros(total.shape, dtype=np.int64)
+    period = np.full(total.shape, "", dtype=object)
+    begins = calendar["year"].to_numpy(dtype=np.int64)
     names = calendar["season"].str.split("-", n=1).str[1].to_numpy()
     complete = calendar["complete"].to_numpy(dtype=bool)
     for name in np.unique(names):
@@ -117,5 +121,10 @@ def _against_other_years(
         its_rank = np.column_stack([rank_from_driest(column) for column in columns.T])
         index[members] = its_index[:, inverse]
         rank[members] = its_rank[:, inverse]
-        years[names == name] = np.isfinite(total[members]).sum(axis=0)
-    return index, rank, years
+        known = np.isfinite(total[members])
+        years[names == name] = known.sum(axis=0)
+        first = begins[members][known.argmax(axis=0)]
+        last = begins[members][::-1][known[::-1].argmax(axis=0)]
+        spans = np.array([f"{a}-{b}" for a, b in zip(first, last, strict=True)], dtype=object)
+        period[names == name] = np.where(known.any(axis=0), spans, "")
+    return index, rank, years, period

@@ -22,6 +22,10 @@ PROGRAMME_WIDE = ""
 """The one column of a record that holds a single series for the whole programme."""
 
 
+_USUAL_YEARS = 30  # asked of an SPI (WMO-No. 1090, 2012)
+_GAPS_WORTH_TELLING = 0.02
+
+
 @dataclass(frozen=True)
 class RainRecord:
     """Daily rain of a programme.
@@ -70,6 +74,29 @@ class RainRecord:
         """Days without a reading between the record's first and last day, by column."""
         missing = self.daily.isna().sum()
         return {str(column): int(count) for column, count in missing.items()}
+
+    @property
+    def cautions(self) -> tuple[str, ...]:
+        """What a reader of figures from this record must know, in sentences."""
+        told = []
+        years = len(self.daily) / 365.25
+        if years < _USUAL_YEARS:
+            told.append(
+                f"The rain record holds {years:.0f} years; for seasons' dates and for the SPI "
+                f"{_USUAL_YEARS} are usual, so both may shift as it grows."
+            )
+        if self.step == "pentad":
+            told.append(
+                "Rain came as five-day totals spread evenly over their days: totals are right, but "
+                "rain days, dry spells and first effective rains are blurred."
+            )
+        share = float(self.daily.isna().to_numpy().mean())
+        if share > _GAPS_WORTH_TELLING:
+            told.append(
+                f"{share:.0%} of the days are unread; they are never taken as dry, and seasons "
+                "with too many of them have no total."
+            )
+        return tuple(told)
 
     def for_site(self, site_id: str) -> pd.Series:
         """The daily rain that `site_id` got, mm; the programme's series where it is the only one.

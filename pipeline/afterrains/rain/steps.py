@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 __all__ = ["Steps", "days_of_steps", "read_steps"]
 
 _PENTAD_STARTS = (1, 6, 11, 16, 21, 26)
+_MOST_YEARS = 300  # longer than any record: a stamp is wrong
 
 
 @dataclass(frozen=True)
@@ -69,10 +70,12 @@ def read_steps(first: pd.DatetimeIndex, last: pd.DatetimeIndex | None = None) ->
 
 
 def _checked(steps: Steps) -> Steps | str:
-    """Refuse steps that overlap."""
+    """Refuse steps that overlap or lie ages apart."""
     order = np.argsort(steps.first.to_numpy(), kind="stable")
     begins = steps.first[order]
     ends = begins + pd.to_timedelta(steps.days[order], unit="D")
+    if (years := (ends[-1] - begins[0]).days / 365.25) > _MOST_YEARS:
+        return f"has time steps from {begins[0]:%Y} to {ends[-1]:%Y}, {years:.0f} years apart"
     overlapping = np.flatnonzero(begins[1:] < ends[:-1])
     if not overlapping.size:
         return steps

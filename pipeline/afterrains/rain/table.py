@@ -28,8 +28,10 @@ WMO World Weather and Climate Extremes Archive)."""
 _ROWS_TOLD = 20
 """Faults of one kind that are told row by row; the rest is summed up in one finding."""
 
-_PLAIN_NUMBER = r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?"
-_ISO_DAY = r"\d{4}-\d{2}-\d{2}"
+# Digits are spelt out: \d would take those of other scripts, which are then no numbers.
+_PLAIN_NUMBER = r"[+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE][+-]?[0-9]+)?"
+_ISO_DAY = r"[0-9]{4}-[0-9]{2}-[0-9]{2}"
+_FIRST_DAY = pd.Timestamp(1700, 1, 1)  # older than any gauge record: a year with a digit lost
 
 
 def check_table(
@@ -208,6 +210,7 @@ def _parse(cells: pd.DataFrame, today: date, book: _Faults) -> pd.DataFrame:
     parsed = pd.DataFrame(index=cells.index)
     iso = cells["date"].str.fullmatch(_ISO_DAY)
     parsed["date"] = pd.to_datetime(cells["date"].where(iso), format="%Y-%m-%d", errors="coerce")
+    parsed["date"] = parsed["date"].where(parsed["date"] >= _FIRST_DAY)
     bad = parsed["date"].isna()
     whats = [f"date {text[:40]!r} is not a day" for text in cells.loc[bad, "date"]]
     book.tell_rows(_rows(bad), whats, "write it as 2021-06-30", "rain-date")
