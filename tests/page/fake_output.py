@@ -103,8 +103,11 @@ def write_output(
     if sowing_rain:
         _csv(folder, SOWING_RAIN, _sowing_rain(rng, sites))
     if pictures:
-        for block, (west, south) in corners.items():
-            _rasters(rng, folder / "rasters" / block, west, south + _SIDE * _PIXEL_M, sites)
+        relief = _smooth(rng, _SIDE, 60) * 14 + _smooth(rng, _SIDE, 15) * 9
+        for at, (block, (west, south)) in enumerate(corners.items()):
+            ground = np.roll(relief, (37 * at, 53 * at), (0, 1))
+            here = [site for site in sites if site.block == block]
+            _rasters(rng, folder / "rasters" / block, west, south + _SIDE * _PIXEL_M, ground, here)
     _write_manifest(folder)
     return folder
 
@@ -235,8 +238,8 @@ _REASONS = {
 def _history(
     rng: np.random.Generator, sites: list[_Site], calendar: pd.DataFrame, seasons: pd.DataFrame
 ) -> pd.DataFrame:
-    clear = seasons.set_index(["site_id", "season"])["clear_dates"]
-    spi = seasons.set_index(["site_id", "season"])["spi"]
+    clear = seasons.set_index(["site_id", "season"])["clear_dates"].to_dict()
+    spi = seasons.set_index(["site_id", "season"])["spi"].to_dict()
     rows = []
     dry_years = [year for year in range(FIRST_YEAR, LAST_YEAR + 1)]
     for site in (site for site in sites if site.sown is not None):
@@ -405,7 +408,12 @@ def _smooth(rng: np.random.Generator, size: int, step: int) -> np.ndarray:
 
 
 def _rasters(
-    rng: np.random.Generator, folder: Path, west: float, north: float, sites: list[_Site]
+    rng: np.random.Generator,
+    folder: Path,
+    west: float,
+    north: float,
+    relief: np.ndarray,
+    sites: list[_Site],
 ) -> None:
     """Pictures of two dry seasons and the newest trend for one block of ground."""
     folder.mkdir(parents=True)
@@ -421,10 +429,9 @@ def _rasters(
         "blockxsize": 256,
         "blockysize": 256,
     }
-    relief = _smooth(rng, _SIDE, 60) * 14 + _smooth(rng, _SIDE, 15) * 9
     xs = west + (np.arange(_SIDE) + 0.5) * _PIXEL_M
     ys = north - (np.arange(_SIDE) + 0.5) * _PIXEL_M
-    slope = _smooth(rng, _SIDE, 12) * 0.002
+    slope = np.roll(relief, 90, axis=0) * 0.0002
     crowns = np.zeros((_SIDE, _SIDE), dtype=bool)
     for site in sites:
         near = (xs[None] - site.east) ** 2 + (ys[:, None] - site.north) ** 2 < site.radius_m**2

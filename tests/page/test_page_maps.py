@@ -15,13 +15,13 @@ import pytest
 import rasterio
 from PIL import Image
 from rasterio.transform import from_origin
-from shapely.geometry import box
+from shapely.geometry import MultiPolygon, box
 
 from afterrains.delivery.page.blocks import SiteKey, find_blocks
-from afterrains.delivery.page.close_ups import CLOSE_WIDTH, draw_close_ups
+from afterrains.delivery.page.close_ups import draw_close_ups
 from afterrains.delivery.page.palette import SLOPE_COLOURS
 from afterrains.delivery.page.pictures import SLOPE_BREAKS, find_rasters, open_raster
-from afterrains.delivery.page.plates import PLATE_WIDTH, lay_plates
+from afterrains.delivery.page.plates import lay_plates
 from afterrains.delivery.page.rows import Ground
 from afterrains.delivery.page.seasons import Season, SeasonNames
 from afterrains.delivery.page.texts import load_texts
@@ -91,13 +91,25 @@ def test_outline_on_a_plate_frames_its_own_pixels(folder, names):
     (plate,), _, off = lay_plates(folder, keys, names)
     image = np.asarray(_decode(plate.picture).convert("L"))
     dark = np.argwhere(image < 130)
-    scale = PLATE_WIDTH / image.shape[1]
-    top, left = dark.min(axis=0) * scale
-    bottom, right = (dark.max(axis=0) + 1) * scale
+    place = plate.placed
+    scale = np.array([float(place.height), float(place.width)]) / image.shape
+    start = np.array([float(place.y), float(place.x)])
+    top, left = start + dark.min(axis=0) * scale
+    bottom, right = start + (dark.max(axis=0) + 1) * scale
     corners = _corners(plate.sown[0].outline)
     np.testing.assert_allclose(corners.min(axis=0), (left, top), atol=0.6)
     np.testing.assert_allclose(corners.max(axis=0), (right, bottom), atol=0.6)
     assert off == ()
+
+
+def test_a_site_in_two_parts_bears_its_number_on_both(folder, names):
+    """Two squares far apart, and a scrap too small to be marked."""
+    parts = [_square(30, 30, 20), _square(150, 150, 20), _square(150, 30, 2)]
+    folder.grounds = {"a": Ground("a", "sown", MultiPolygon([part.geometry for part in parts]))}
+    (plate,), _, _ = lay_plates(folder, {"a": SiteKey("a", 1, "gain", "")}, names)
+    (site,) = plate.sown
+    assert len(site.pins) == 2
+    assert site.outline.count("M") == 3
 
 
 def test_scale_bar_is_as_long_as_it_says(folder, names):
@@ -115,8 +127,11 @@ def test_trend_colours_are_those_of_the_slopes_and_missing_is_clear(folder, name
     _, trend = draw_close_ups(block, keys, names, 128)["a"]
     assert trend.kind == "trend"
     image = np.asarray(_decode(trend.picture).convert("RGBA"))
-    left, top = _corners(trend.outline).min(axis=0) / CLOSE_WIDTH * image.shape[1]
-    right, _ = _corners(trend.outline).max(axis=0) / CLOSE_WIDTH * image.shape[1]
+    place = trend.placed
+    start = np.array([float(place.x), float(place.y)])
+    scale = image.shape[1] / float(place.width)
+    left, top = (_corners(trend.outline).min(axis=0) - start) * scale
+    right, _ = (_corners(trend.outline).max(axis=0) - start) * scale
     quarter = (right - left) / 4
 
     def colour(x: float, y: float) -> str:

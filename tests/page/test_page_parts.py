@@ -51,6 +51,13 @@ def test_next_step_follows_the_table_in_the_module(verdict, reason, answer_by, e
     assert next_step(verdict, reason, answer_by) == expected
 
 
+def test_ground_sown_this_year_waits_for_its_first_dry_season():
+    """Nothing grows to be seen before a whole dry season has passed."""
+    assert next_step("too-early", "", "", 0) == NextStep("wait")
+    assert next_step("too-early", "", "2030-dry", 0) == NextStep("wait", "2030-dry")
+    assert next_step("too-early", "", "", 1) == NextStep("visit")
+
+
 # --- the words ------------------------------------------------------------------------------
 
 
@@ -118,11 +125,13 @@ def test_seasons_are_said_as_people_say_them():
     calendar = {
         "2023-rains": _season("2023-rains", "rains", date(2023, 6, 1), date(2023, 9, 30)),
         "2023-dry": _season("2023-dry", "dry", date(2023, 10, 1), date(2024, 5, 31)),
+        "2025-dry": _season("2025-dry", "dry", date(2025, 10, 1), date(2025, 12, 31)),
         "2024-dry-1": _season("2024-dry-1", "dry", date(2024, 1, 1), date(2024, 2, 20)),
     }
     names = SeasonNames(calendar, load_texts())
     assert names.label("2023-dry") == "2023/24 dry season"
     assert names.label("2027-dry") == "2027/28 dry season"
+    assert names.label("2025-dry") == "2025/26 dry season"  # the record stops within it
     assert names.label("2023-rains") == "2023 rains"
     assert names.label("2024-dry-1") == "2024 dry season 1"
     assert names.label("2021-long-rains") == "2021 long rains"

@@ -6,12 +6,9 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
-from shapely.geometry.base import BaseGeometry
-
-from afterrains.delivery.page.axes import coordinate
 from afterrains.delivery.page.blocks import Block, SiteKey, newest
-from afterrains.delivery.page.ground_drawing import GroundDrawing, around
-from afterrains.delivery.page.pictures import Inset, Raster, open_raster
+from afterrains.delivery.page.ground_drawing import GroundDrawing, Placed, around
+from afterrains.delivery.page.pictures import Bounds, open_raster
 from afterrains.delivery.page.seasons import SeasonNames
 
 __all__ = ["CLOSE_WIDTH", "CloseUp", "draw_close_ups"]
@@ -22,12 +19,12 @@ _SMALLEST_CLOSE_UP_M = 200.0
 
 @dataclass(frozen=True)
 class CloseUp:
-    """A close-up of one site: kind is "before", "now" or "trend"."""
+    """A square close-up of one site: kind is "before", "now" or "trend"."""
 
     kind: str
     season: str
-    height: str
     picture: str
+    placed: Placed
     outline: str
 
 
@@ -52,29 +49,22 @@ def draw_close_ups(
     found: dict[str, list[CloseUp]] = {site: [] for site in sown}
     for kind, season, path, sites in wanted:
         with open_raster(path) as raster:
+            look = raster.trend if kind == "trend" else raster.picture
             for site in sites:
-                inset = _inset(raster, kind, block.shapes[site], longest_side)
-                sheet = GroundDrawing(inset.bounds, CLOSE_WIDTH)
-                found[site].append(
-                    CloseUp(
-                        kind,
-                        season,
-                        coordinate(sheet.height),
-                        inset.uri,
-                        sheet.outline(block.shapes[site]),
-                    )
-                )
+                shape = block.shapes[site]
+                frame = _square(around([shape], 0.35, _SMALLEST_CLOSE_UP_M))
+                inset, drawing = look(frame, longest_side), GroundDrawing(frame, CLOSE_WIDTH)
+                placed = drawing.placed(inset.bounds)
+                close_up = CloseUp(kind, season, inset.uri, placed, drawing.outline(shape))
+                found[site].append(close_up)
     return {site: tuple(close_ups) for site, close_ups in found.items()}
 
 
-def _inset(raster: Raster, kind: str, shape: BaseGeometry, longest_side: int) -> Inset:
-    """A square window around the site, whatever its shape, so that close-ups stand in a row."""
-    west, south, east, north = around([shape], 0.35, _SMALLEST_CLOSE_UP_M)
+def _square(bounds: Bounds) -> Bounds:
+    """`bounds` widened to a square, so that close-ups stand in a row."""
+    west, south, east, north = bounds
     wide, tall = max(0, (north - south) - (east - west)), max(0, (east - west) - (north - south))
-    bounds = (west - wide / 2, south - tall / 2, east + wide / 2, north + tall / 2)
-    if kind == "trend":
-        return raster.trend(bounds, longest_side)
-    return raster.picture(bounds, longest_side)
+    return west - wide / 2, south - tall / 2, east + wide / 2, north + tall / 2
 
 
 def _last_before(pictures: Mapping[str, Path], first_sown: str, names: SeasonNames) -> str:

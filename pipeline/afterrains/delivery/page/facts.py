@@ -14,6 +14,7 @@ __all__ = ["Fact", "gain_text", "lay_facts"]
 # 0.25 acceptable.
 _CLOSE_MATCH, _FAIR_MATCH = 0.1, 0.25
 _LONGEST_TEXT = 200
+_SMALLEST_P = 0.001
 
 
 @dataclass(frozen=True)
@@ -81,6 +82,13 @@ def _sowing_fact(sowing: Sowing, texts: Texts) -> Fact:
     return Fact(label, words, note)
 
 
+def _probability(name: str, value: float, texts: Texts) -> str:
+    """A p or q to three decimals; what would read as zero is given as a limit."""
+    if value < _SMALLEST_P:
+        return texts("facts.small", name=name, limit=texts.number(_SMALLEST_P, 3))
+    return texts("facts.exact", name=name, value=texts.number(value, 3))
+
+
 def _evidence_facts(judged: Judged, texts: Texts) -> list[Fact]:
     facts = []
     if judged.match_balance is not None:
@@ -94,11 +102,13 @@ def _evidence_facts(judged: Judged, texts: Texts) -> list[Fact]:
         )
         facts.append(Fact(texts("facts.balance"), value))
     if judged.before_trend_p is not None:
-        value = texts("facts.before_value", value=texts.number(judged.before_trend_p, 3))
+        value = texts("facts.before_value", p=_probability("p", judged.before_trend_p, texts))
         facts.append(Fact(texts("facts.before"), value))
     if judged.p_value is not None and judged.q_value is not None:
         value = texts(
-            "facts.p_value", p=texts.number(judged.p_value, 3), q=texts.number(judged.q_value, 3)
+            "facts.p_value",
+            p=_probability("p", judged.p_value, texts),
+            q=_probability("q", judged.q_value, texts),
         )
         facts.append(Fact(texts("facts.p"), value))
     if judged.grass_gain is not None:

@@ -207,6 +207,8 @@ def _steps(refs: Sequence[SiteRef], names: SeasonNames, texts: Texts) -> tuple[S
 
 def step_label(ref: SiteRef, names: SeasonNames, texts: Texts) -> str:
     """The site's next step in words."""
+    if ref.step.kind == "wait" and not ref.step.until:
+        return texts("step.wait_first")
     return texts(f"step.{ref.step.kind}", season=names.label(ref.step.until))
 
 

@@ -78,7 +78,7 @@ def draw_gain(
         ]
     )
     return GainPanel(
-        panel=Panel(texts(f"chart.gain.{unit}"), _TOP, _BOTTOM, ticks_of(y, 4, texts, signed=True)),
+        panel=Panel(texts(f"chart.gain.{unit}"), _TOP, _BOTTOM, ticks_of(y, 5, texts, signed=True)),
         marks=tuple(
             Marks(
                 verdict,

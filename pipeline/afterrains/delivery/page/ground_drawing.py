@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 
 import shapely
 from shapely.geometry.base import BaseGeometry
@@ -10,7 +11,9 @@ from shapely.geometry.base import BaseGeometry
 from afterrains.delivery.page.axes import coordinate
 from afterrains.delivery.page.pictures import Bounds
 
-__all__ = ["GroundDrawing", "around"]
+__all__ = ["GroundDrawing", "Placed", "around"]
+
+_SCRAP = 0.1
 
 
 def around(shapes: Sequence[BaseGeometry], margin: float, smallest: float) -> Bounds:
@@ -21,8 +24,18 @@ def around(shapes: Sequence[BaseGeometry], margin: float, smallest: float) -> Bo
     return west - room, south - room, east + room, north + room
 
 
+@dataclass(frozen=True)
+class Placed:
+    """Where a picture lies in a drawing; it may cover only part of it."""
+
+    x: str
+    y: str
+    width: str
+    height: str
+
+
 class GroundDrawing:
-    """Ground coordinates to drawing units."""
+    """Ground coordinates to drawing units: `bounds` fill a drawing `width` units wide."""
 
     def __init__(self, bounds: Bounds, width: float) -> None:
         west, south, east, north = bounds
@@ -38,10 +51,24 @@ class GroundDrawing:
         drawn = shapely.simplify(drawn, 0.4)
         return "".join(_ring_path(ring) for ring in _rings(drawn))
 
-    def point(self, shape: BaseGeometry) -> tuple[float, float]:
-        """A place inside the shape, in drawing units."""
-        inside = shape.representative_point()
-        return (inside.x - self._west) * self._scale, (self._north - inside.y) * self._scale
+    def placed(self, bounds: Bounds) -> Placed:
+        """Where a picture of the ground within `bounds` belongs."""
+        west, south, east, north = bounds
+        return Placed(
+            coordinate((west - self._west) * self._scale),
+            coordinate((self._north - north) * self._scale),
+            coordinate((east - west) * self._scale),
+            coordinate((north - south) * self._scale),
+        )
+
+    def points(self, shape: BaseGeometry) -> list[tuple[float, float]]:
+        """A place inside each part that is no mere scrap of the shape, in drawing units."""
+        parts = [part for part in shapely.get_parts(shape) if part.area >= _SCRAP * shape.area]
+        inside = [part.representative_point() for part in parts]
+        return [
+            ((point.x - self._west) * self._scale, (self._north - point.y) * self._scale)
+            for point in inside
+        ]
 
 
 def _rings(shape: BaseGeometry) -> list[list[tuple[float, float]]]:

@@ -6,7 +6,7 @@
 | `loss`           | protect: what took the plants takes new seed too                            |
 | `no-gain`        | sow again; leave alone where the reason says the ground recovers by itself  |
 | `grass-only`     | wait until `answer_by`; visit where none is named                           |
-| `too-early`      | wait until `answer_by`; visit where none is named                           |
+| `too-early`      | wait until `answer_by`, or for the first dry season after sowing; else visit |
 | `not-assessable` | wait until `answer_by` where one is named; else visit: only eyes can tell   |
 
 The step is advice for the next season, not a judgement: it adds nothing to the evidence.
@@ -36,7 +36,10 @@ STEPS: tuple[StepKind, ...] = ("protect", "sow-again", "visit", "wait", "leave")
 
 @dataclass(frozen=True)
 class NextStep:
-    """A step, with the season until which to wait ("" for the other steps)."""
+    """A step, with the season until which to wait.
+
+    `until` is "" for the other steps, and for waiting until the first dry season after sowing.
+    """
 
     kind: StepKind
     until: str = ""
@@ -47,7 +50,9 @@ def slug(text: str) -> str:
     return re.sub(r"[^a-z0-9]+", "-", text.lower()).strip("-")
 
 
-def next_step(verdict: Verdict, reason: str, answer_by: str) -> NextStep:
+def next_step(
+    verdict: Verdict, reason: str, answer_by: str, seasons_since_sowing: int | None = None
+) -> NextStep:
     """The step that follows from a verdict; the table above.
 
     Parameters
@@ -58,6 +63,8 @@ def next_step(verdict: Verdict, reason: str, answer_by: str) -> NextStep:
         As in verdicts.csv; "" when missing.
     answer_by : str
         Season id; "" when missing.
+    seasons_since_sowing : int, optional
+        As in verdicts.csv; None when missing.
     """
     match verdict:
         case "gain":
@@ -67,5 +74,7 @@ def next_step(verdict: Verdict, reason: str, answer_by: str) -> NextStep:
         case "no-gain":
             by_itself = "by-itself" in slug(reason)
             return NextStep("leave" if by_itself else "sow-again")
+        case "too-early" if not answer_by and seasons_since_sowing == 0:
+            return NextStep("wait")
         case "grass-only" | "too-early" | "not-assessable":
             return NextStep("wait", answer_by) if answer_by else NextStep("visit")

@@ -15,7 +15,7 @@ from afterrains.delivery.page.axes import coordinate
 from afterrains.delivery.page.blocks import Block, SiteKey, find_blocks, newest
 from afterrains.delivery.page.close_ups import CloseUp, draw_close_ups
 from afterrains.delivery.page.folder import Folder
-from afterrains.delivery.page.ground_drawing import GroundDrawing, around
+from afterrains.delivery.page.ground_drawing import GroundDrawing, Placed, around
 from afterrains.delivery.page.next_step import Verdict
 from afterrains.delivery.page.pictures import Bounds, open_raster
 from afterrains.delivery.page.seasons import SeasonNames
@@ -26,18 +26,17 @@ PLATE_WIDTH = 400
 _PLATE_PIXELS = 9_000_000  # of all plates together; some 4 MB in the page
 _CLOSE_PIXELS = 2_500_000  # of all close-ups together; some 2 MB in the page
 _SMALLEST_PLATE_M = 1_500.0
+_TALLEST, _FLATTEST = 0.95, 0.5  # height to width
 
 
 @dataclass(frozen=True)
 class PlateSite:
-    """A sown site on a plate: outline, and where its mark and number stand."""
+    """A sown site on a plate: its outline, and where its mark and number stand, once a part."""
 
     site_id: str
-    number: int
     verdict: Verdict
     outline: str
-    x: str
-    y: str
+    pins: tuple[tuple[str, str], ...]
 
 
 @dataclass(frozen=True)
@@ -48,6 +47,7 @@ class Plate:
     season: str
     height: str
     picture: str
+    placed: Placed
     sown: tuple[PlateSite, ...]
     controls: tuple[str, ...]
     bar_width: str
@@ -97,52 +97,53 @@ def _side(pixels: int, images: int, least: int, most: int) -> int:
     return max(least, min(most, int(math.sqrt(pixels / max(images, 1)))))
 
 
-def _frame(bounds: Bounds, limits: Bounds) -> Bounds:
-    """`bounds` brought to a page-friendly shape and kept within `limits`."""
-    west, south, east, north = bounds
+def _frame(sites: Bounds, raster: Bounds) -> Bounds:
+    """The sites' bounds, not beyond the raster's rim without need, in a shape fit for a page."""
+    west, south = max(sites[0], raster[0]), max(sites[1], raster[1])
+    east, north = min(sites[2], raster[2]), min(sites[3], raster[3])
     width, height = east - west, north - south
-    wide, tall = max(0.0, 1.1 * height - width) / 2, max(0.0, 0.62 * width - height) / 2
-    west, east, south, north = west - wide, east + wide, south - tall, north + tall
-    return (
-        max(west, limits[0]),
-        max(south, limits[1]),
-        min(east, limits[2]),
-        min(north, limits[3]),
-    )
+    wide = max(0.0, height / _TALLEST - width) / 2
+    tall = max(0.0, width * _FLATTEST - height) / 2
+    return west - wide, south - tall, east + wide, north + tall
 
 
 def _plate(
     block: Block, keys: Mapping[str, SiteKey], names: SeasonNames, longest_side: int
 ) -> Plate:
     season = newest(block.pictures, names)
-    wanted = _frame(around(list(block.shapes.values()), 0.08, _SMALLEST_PLATE_M), block.bounds)
+    frame = _frame(around(list(block.shapes.values()), 0.08, _SMALLEST_PLATE_M), block.bounds)
     with open_raster(block.pictures[season]) as raster:
-        inset = raster.picture(wanted, longest_side)
-    drawing = GroundDrawing(inset.bounds, PLATE_WIDTH)
-    sown = [(site, shape) for site, shape in block.shapes.items() if site in keys]
-    spots = _spread([drawing.point(shape) for _, shape in sown], PLATE_WIDTH, drawing.height)
+        inset = raster.picture(frame, longest_side)
+    drawing = GroundDrawing(frame, PLATE_WIDTH)
     metres = _round_length(drawing.metres_per_unit * PLATE_WIDTH / 4)
     return Plate(
         block=block.name,
         season=season,
         height=coordinate(drawing.height),
         picture=inset.uri,
-        sown=tuple(
-            PlateSite(
-                site,
-                keys[site].number,
-                keys[site].verdict,
-                drawing.outline(shape),
-                coordinate(x),
-                coordinate(y),
-            )
-            for (site, shape), (x, y) in zip(sown, spots, strict=True)
-        ),
+        placed=drawing.placed(inset.bounds),
+        sown=_sown(block, keys, drawing),
         controls=tuple(
             drawing.outline(shape) for site, shape in block.shapes.items() if site not in keys
         ),
         bar_width=coordinate(metres / drawing.metres_per_unit),
         bar_metres=metres,
+    )
+
+
+def _sown(
+    block: Block, keys: Mapping[str, SiteKey], drawing: GroundDrawing
+) -> tuple[PlateSite, ...]:
+    """Outlines and pins of the block's sown sites."""
+    sown = {site: shape for site, shape in block.shapes.items() if site in keys}
+    wanted = [(site, point) for site, shape in sown.items() for point in drawing.points(shape)]
+    spots = _spread([point for _, point in wanted], PLATE_WIDTH, drawing.height)
+    pins: dict[str, list[tuple[str, str]]] = {site: [] for site in sown}
+    for (site, _), (x, y) in zip(wanted, spots, strict=True):
+        pins[site].append((coordinate(x), coordinate(y)))
+    return tuple(
+        PlateSite(site, keys[site].verdict, drawing.outline(shape), tuple(pins[site]))
+        for site, shape in sown.items()
     )
 
 

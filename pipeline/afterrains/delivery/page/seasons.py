@@ -45,10 +45,12 @@ class SeasonNames:
     def __init__(self, calendar: Mapping[str, Season], texts: Texts) -> None:
         self._calendar = calendar
         self._texts = texts
-        # A season still to come runs over New Year if its namesakes did.
+        # A season runs over New Year if a namesake did: the newest may be cut short by the record,
+        # and others are still to come.
         self._crosses = {
-            season.season.split("-", 1)[-1]: season.end.year > season.start.year
+            season.season.split("-", 1)[-1]
             for season in calendar.values()
+            if season.end.year > season.start.year
         }
 
     def order(self, season: str) -> tuple[str, str]:
@@ -83,4 +85,4 @@ class SeasonNames:
         if not found:
             return season
         year = int(found["year"])
-        return f"{year}/{(year + 1) % 100:02d}" if self._crosses.get(found["name"]) else str(year)
+        return f"{year}/{(year + 1) % 100:02d}" if found["name"] in self._crosses else str(year)

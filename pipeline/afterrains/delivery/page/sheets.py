@@ -12,7 +12,7 @@ from afterrains.delivery.page.first_screen import step_label
 from afterrains.delivery.page.folder import Folder
 from afterrains.delivery.page.next_step import Verdict
 from afterrains.delivery.page.rows import Judged, SiteSeason, Sowing
-from afterrains.delivery.page.seasons import SeasonNames
+from afterrains.delivery.page.seasons import Season, SeasonNames
 from afterrains.delivery.page.site_chart import SiteChart, draw_site
 from afterrains.delivery.page.sites import SiteRef
 from afterrains.delivery.page.texts import Texts, shortened
@@ -73,6 +73,7 @@ def lay_sheet(
     if not sown_on and judged.first_sown_on:
         sown_on = [judged.first_sown_on]
     unit = judged.gain_unit or "ndvi"
+    judged_season = folder.calendar.get(judged.as_of)
     sentences = _sentences(judged, sowings, names, texts)
     ref = refs[judged.site_id]
     return Sheet(
@@ -81,8 +82,8 @@ def lay_sheet(
         step=step_label(ref, names, texts),
         step_why=texts(f"step_why.{ref.step.kind}"),
         sentences=sentences,
-        chart=draw_site(rows, history, sown_on, sowings, unit, meaningful, texts),
-        chart_description=_description(rows, unit, sentences[0], texts),
+        chart=draw_site(rows, history, sown_on, sowings, unit, meaningful, judged_season, texts),
+        chart_description=_description(rows, judged_season, unit, sentences[0], texts),
         close_ups=tuple(close_ups),
         facts=tuple(lay_facts(judged, sowings, currency, texts)),
         figures=_figures(rows, history, unit, names, texts),
@@ -137,9 +138,20 @@ def _interval(judged: Judged, unit: str, texts: Texts) -> dict[str, str]:
     }
 
 
-def _description(rows: Sequence[SiteSeason], unit: str, sentence: str, texts: Texts) -> str:
+def _description(
+    rows: Sequence[SiteSeason],
+    judged_season: Season | None,
+    unit: str,
+    sentence: str,
+    texts: Texts,
+) -> str:
     """The drawing in words, for those who do not see it."""
-    dry = [row for row in rows if row.season.kind == "dry"]
+    dry = [
+        row
+        for row in rows
+        if row.season.kind == "dry"
+        and (judged_season is None or row.season.start <= judged_season.start)
+    ]
     seen = [row.reading(unit) for row in dry if row.reading(unit).value is not None]
     latest = ""
     if seen:

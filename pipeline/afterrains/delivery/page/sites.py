@@ -43,7 +43,9 @@ def refer_to(verdicts: Iterable[Judged]) -> dict[str, SiteRef]:
             full_name=judged.name if len(judged.name) > LONGEST_SHOWN else "",
             hover=one_line(judged.name) or one_line(judged.site_id),
             verdict=judged.verdict,
-            step=next_step(judged.verdict, judged.reason, judged.answer_by),
+            step=next_step(
+                judged.verdict, judged.reason, judged.answer_by, judged.seasons_since_sowing
+            ),
         )
         for number, judged in enumerate(verdicts, start=1)
     }
