@@ -23,11 +23,11 @@ from afterrains.ledger import Ledger, key_of
 from afterrains.scenes import Cell, Observation, Overpass, Profiles, read_overpass
 from afterrains.signals.composites import season_composite
 from afterrains.signals.indices import available, compute
+from afterrains.signals.season_values import LATE_DAYS
 from afterrains.signals.series import polygon_series
 
 __all__ = [
     "COMPOSITE_INDICES",
-    "LATE_DAYS",
     "OUTCOME_LAYER",
     "CellResult",
     "CellTask",
@@ -40,7 +40,6 @@ __all__ = [
 COMPOSITE_INDICES = ("ndvi", "ndmi", "nbr", "nbr2")
 """Indices whose low, median and high are kept for each pixel and season, where bands allow."""
 OUTCOME_LAYER = "ndvi"
-LATE_DAYS = 90
 # Raise when the meaning of a task's result changes, so that older results are not taken for new.
 _METHOD = 2
 

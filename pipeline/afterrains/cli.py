@@ -9,7 +9,7 @@ from __future__ import annotations
 import json
 import sys
 from pathlib import Path
-from typing import Annotated, Any
+from typing import TYPE_CHECKING, Annotated, Any
 
 import pandas as pd
 import typer
@@ -28,7 +28,9 @@ from rich.table import Table
 from rich.text import Text
 
 from afterrains.errors import AfterrainsError, Finding, InputError
-from afterrains.run import RunSummary, run_programme
+
+if TYPE_CHECKING:
+    from afterrains.run import RunSummary
 
 __all__ = ["app", "main"]
 
@@ -149,6 +151,9 @@ def run(
     as_json: Json = False,
 ) -> None:
     """Do the main job; resumes where it stopped."""
+    # Each command loads what it needs: `--help` must not wait for numba and Dask.
+    from afterrains.run import run_programme
+
     with _Bars() as bars:
         summary = run_programme(programme, scheduler=scheduler, workers=workers, reporter=bars)
     if as_json:

@@ -16,10 +16,15 @@ import pandas as pd
 
 from afterrains.evidence.judgement import Judgement, judge_programme
 from afterrains.programme import Evidence
+from afterrains.signals.season_values import judged_values, season_values
 
-__all__ = ["MIN_CLEAR_DATES", "OUTCOME_INDEX", "Tables", "build_panel", "build_tables"]
+__all__ = ["Tables", "build_panel", "build_tables", "judged_table"]
 
 OUTCOME_INDEX = "ndvi"
+# Cellulose of dead grass absorbs at 2.1 µm, so shortwave infrared falls off where it stands
+# (Guerschman et al. 2009, doi:10.1016/j.rse.2009.01.006); crowns raise this far less than NDVI.
+DEAD_GRASS_INDEX = "nbr2"
+DEAD_GRASS_VALUE = "judged_dead_grass"
 # Fewer looks, and a season's median is one or two scenes' haze (common practice, no source).
 # The rains are cloudy, and values are compared on common dates, so there one look fewer must do.
 MIN_CLEAR_DATES = {"dry": 3, "rains": 2}
@@ -36,6 +41,26 @@ class Tables:
     specification: dict[str, Any]
 
 
+def judged_table(
+    series: pd.DataFrame,
+    calendar: pd.DataFrame,
+    site_ids: Sequence[str],
+    indices: Sequence[str],
+) -> pd.DataFrame:
+    """Season values of every index beside the values that are judged; see `season_values`.
+
+    `judged_dead_grass` is missing where the scenes have no shortwave infrared.
+    """
+    key = ["site_id", "season"]
+    table = season_values(series, calendar, site_ids, indices)
+    table = table.merge(judged_values(series, calendar, site_ids, OUTCOME_INDEX), on=key)
+    if DEAD_GRASS_INDEX not in indices:
+        return table.assign(**{DEAD_GRASS_VALUE: np.nan})
+    dead = judged_values(series, calendar, site_ids, DEAD_GRASS_INDEX)
+    dead = dead.rename(columns={"judged_value": DEAD_GRASS_VALUE}).drop(columns="judged_dates")
+    return table.merge(dead, on=key)
+
+
 def build_panel(
     values: pd.DataFrame, calendar: pd.DataFrame, sites: gpd.GeoDataFrame
 ) -> pd.DataFrame:
@@ -44,7 +69,7 @@ def build_panel(
     Parameters
     ----------
     values : DataFrame
-        From `season_values` and `judged_values`: `site_id, season, clear_dates, judged_value`.
+        From `judged_table`.
     calendar : DataFrame
         The season calendar.
     sites : GeoDataFrame
@@ -60,11 +85,12 @@ def build_panel(
         `MIN_CLEAR_DATES`.
     """
     table = values.merge(calendar, on="season").sort_values(["site_id", "start"])
-    enough = table["clear_dates"] >= table["kind"].map(MIN_CLEAR_DATES)
+    enough = table["judged_dates"] >= table["kind"].map(MIN_CLEAR_DATES)
     table["dry_value"] = table["judged_value"].where((table["kind"] == "dry") & enough)
     next_dry = table.groupby("site_id")["dry_value"].shift(-1)
     flush = table["judged_value"].where(enough) - next_dry
     table["value"] = np.where(table["kind"] == "dry", table["dry_value"], flush)
+    table["dead_grass"] = table[DEAD_GRASS_VALUE].where((table["kind"] == "dry") & enough)
     table["time"] = table["start"] + (table["end"] - table["start"]) / 2
     centre = sites.geometry.centroid
     ground = pd.DataFrame(
@@ -79,7 +105,8 @@ def build_panel(
     )
     panel = table[table["complete"]].merge(ground, on="site_id")
     columns = ["site_id", "role", "stratum", "area_ha", "x", "y", "season", "kind", "time"]
-    return panel[[*columns, "clear_dates", "value"]].reset_index(drop=True)
+    panel = panel.assign(clear_dates=panel["judged_dates"])
+    return panel[[*columns, "clear_dates", "value", "dead_grass"]].reset_index(drop=True)
 
 
 def build_tables(
@@ -96,7 +123,7 @@ def build_tables(
     Parameters
     ----------
     values : DataFrame
-        From `season_values` and `judged_values`, one row for each site and season.
+        From `judged_table`, one row for each site and season.
     calendar : DataFrame
         The season calendar.
     season_rain : DataFrame
@@ -183,6 +210,7 @@ def _seasons(
     # No woody model is applied here; the columns stay, empty.
     for name in ("woody_percent", "woody_low", "woody_high", "control_woody_percent"):
         table[name] = np.nan
+    table = table.drop(columns=["judged_dates", DEAD_GRASS_VALUE])
     return table.sort_values(["site_id", "start"]).reset_index(drop=True)
 
 

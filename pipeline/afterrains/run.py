@@ -29,8 +29,7 @@ from afterrains.ledger import Ledger, key_of, only_run
 from afterrains.maps import DrySeason, MapTask, draw
 from afterrains.prepare import Prepared, prepare
 from afterrains.rain import season_rain, sowing_rain
-from afterrains.results import OUTCOME_INDEX, Tables, build_tables
-from afterrains.signals.season_values import judged_values, season_values
+from afterrains.results import Tables, build_tables, judged_table
 from afterrains.workers import connect, in_turn
 
 __all__ = ["Reporter", "RunSummary", "run_programme"]
@@ -263,9 +262,7 @@ def _series(tasks: Iterable[CellTask], ledger: Ledger) -> pd.DataFrame:
 def _judge(prepared: Prepared, series: pd.DataFrame) -> Tables:
     sites = prepared.register.sites
     site_ids = list(sites["site_id"])
-    values = season_values(series, prepared.calendar, site_ids, prepared.indices).merge(
-        judged_values(series, prepared.calendar, site_ids, OUTCOME_INDEX), on=["site_id", "season"]
-    )
+    values = judged_table(series, prepared.calendar, site_ids, prepared.indices)
     return build_tables(
         values,
         prepared.calendar,

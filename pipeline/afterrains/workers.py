@@ -34,14 +34,14 @@ def connect(scheduler: str | None, workers: int | None = None) -> Iterator[Clien
         If no scheduler answers at the address.
     """
     if scheduler is None:
-        # No dashboard: a batch on a laptop opens no port beyond the loopback.
+        # A batch on a laptop opens no port beyond the loopback, and none that another may hold.
         with (
             dask.config.set({"distributed.worker.daemon": True}),
             LocalCluster(
                 n_workers=workers or os.cpu_count() or 1,
                 threads_per_worker=1,
                 host="127.0.0.1",
-                dashboard_address=None,
+                dashboard_address="127.0.0.1:0",
                 silence_logs=logging.ERROR,
             ) as cluster,
             Client(cluster) as client,

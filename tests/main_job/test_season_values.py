@@ -123,18 +123,21 @@ def test_common_dates_follow_shift_and_scale(shift: float, scale: float, seed: i
 
 
 def test_judged_values_pass_over_incomplete_looks() -> None:
-    """A look half under cloud does not count, and a site never seen has no value."""
+    """By hand: a look half under cloud does not count, nor one before the last 90 days; a site
+    never seen has no value.
+    """
     series = pd.DataFrame(
         {
-            "site_id": ["a", "a", "b", "b"],
-            "date": pd.to_datetime(["2020-12-01", "2021-01-01"] * 2),
-            "clear_fraction": [1.0, 1.0, 1.0, 0.3],
-            "ndvi": [0.3, 0.2, 0.4, 0.9],
+            "site_id": ["a", "a", "a", "b", "b", "b"],
+            "date": pd.to_datetime(["2021-03-12", "2021-04-01", "2021-05-01"] * 2),
+            "clear_fraction": [1.0, 1.0, 1.0, 1.0, 1.0, 0.3],
+            "ndvi": [0.8, 0.3, 0.2, 0.1, 0.4, 0.9],
         }
     )
     table = judged_values(series, _CALENDAR, ["a", "b", "c"], "ndvi").set_index(
         ["site_id", "season"]
-    )["judged_value"]
-    assert table["a", "2020-dry"] == pytest.approx(0.25)
-    assert table["b", "2020-dry"] == pytest.approx(0.35)
-    assert np.isnan(table["c", "2020-dry"])
+    )
+    assert table.loc[("a", "2020-dry"), "judged_value"] == pytest.approx(0.25)
+    assert table.loc[("b", "2020-dry"), "judged_value"] == pytest.approx(0.35)
+    assert table.loc[("b", "2020-dry"), "judged_dates"] == 1
+    assert np.isnan(table.loc[("c", "2020-dry"), "judged_value"])

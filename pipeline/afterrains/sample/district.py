@@ -36,7 +36,6 @@ class Extent:
     pixels: int
     first_year: int
     last_year: int
-    dates_per_year: tuple[int, int]
     plots: int
 
     @property
@@ -46,8 +45,8 @@ class Extent:
 
 
 SIZES: dict[str, Extent] = {
-    "full": Extent(pixels=256, first_year=2016, last_year=2025, dates_per_year=(22, 26), plots=180),
-    "small": Extent(pixels=160, first_year=2016, last_year=2023, dates_per_year=(8, 8), plots=90),
+    "full": Extent(pixels=256, first_year=2016, last_year=2025, plots=180),
+    "small": Extent(pixels=160, first_year=2016, last_year=2023, plots=90),
 }
 
 

@@ -1,9 +1,10 @@
 """Which products the catalogue holds: overpasses, tiles, processing baselines and their traps.
 
 One orbit sees both grounds, a side orbit on either hand sees one of them, partly. Sentinel-2A comes
-every ten days, Sentinel-2B (from July 2017) half-way between. Of these passes some two a month
-are kept. The traps are those of real catalogues: digital numbers that carry +1000 from baseline
-04.00 on (also in reprocessed older scenes), the same overpass twice, a file that is not there.
+every ten days, Sentinel-2B (from July 2017) half-way between. Of these passes some two or three a
+month are kept, and most of those between July and September, when few are clear. The traps are
+those of real catalogues: digital numbers that carry +1000 from baseline 04.00 on (also in
+reprocessed older scenes), the same overpass twice.
 """
 
 from __future__ import annotations
@@ -40,7 +41,24 @@ _BASELINES = (
     (date(2023, 12, 13), "05.10"),
     (date(2024, 7, 23), "05.11"),
 )
-_SMALL_DAYS = (15, 42, 75, 108, 140, 232, 285, 350)  # of the year, for the small sample
+_SMALL_DAYS = (
+    15,
+    42,
+    75,
+    90,
+    105,
+    120,
+    135,
+    150,
+    205,
+    222,
+    232,
+    242,
+    252,
+    262,
+    285,
+    350,
+)  # of the year, for the small sample
 
 
 @dataclass(frozen=True)
@@ -48,8 +66,7 @@ class Overpass:
     """One product: a tile at an overpass, as processed once.
 
     `hazy` and `older` shape the pixels (`older`: an early processing whose correction differs a
-    little), `withheld` names assets whose file is not written, `copy_of` the item of which this
-    one is an exact duplicate.
+    little), `copy_of` the item of which this one is an exact duplicate.
     """
 
     item_id: str
@@ -61,7 +78,6 @@ class Overpass:
     processed: datetime
     hazy: bool = False
     older: bool = False
-    withheld: tuple[str, ...] = ()
     copy_of: str | None = None
 
     @property
@@ -95,11 +111,18 @@ def _singles(extent: Extent, seed: int) -> list[Overpass]:
 
 def _target_days(extent: Extent, year: int, rng: np.random.Generator) -> list[date]:
     first = date(year, 1, 1)
-    if extent.dates_per_year == (8, 8):
+    if extent == SIZES["small"]:
         return [first + timedelta(days=number - 1) for number in _SMALL_DAYS]
-    count = int(rng.integers(extent.dates_per_year[0], extent.dates_per_year[1] + 1))
-    steps = (np.arange(count) + 0.5) * 365 / count + rng.uniform(-3, 3, count)
-    return [first + timedelta(days=int(step)) for step in steps]
+    steps = np.concatenate(
+        [
+            np.arange(8, 66, 15),
+            np.arange(68, 182, 10),
+            np.arange(185, 275, 6),
+            np.arange(283, 365, 15),
+        ]
+    )
+    jitter = rng.uniform(-2, 2, steps.size)
+    return [first + timedelta(days=int(day)) for day in steps + jitter]
 
 
 def _pass_near(target: date, rng: np.random.Generator) -> tuple[date, int, str]:
@@ -148,7 +171,7 @@ def _item_id(platform: str, ground: str, day: date, sequence: int) -> str:
 
 
 def _with_traps(singles: list[Overpass], extent: Extent, seed: int) -> list[Overpass]:
-    """The same products with haze, doubles and a withheld file among them."""
+    """The same products with haze and doubles among them."""
     rng = chance(seed, "traps", extent.pixels)
     full = extent.pixels == SIZES["full"].pixels
     made = list(singles)
@@ -168,8 +191,6 @@ def _with_traps(singles: list[Overpass], extent: Extent, seed: int) -> list[Over
 
     for index in draw((1, 2, 3, 4, 12), range(2016, extent.last_year + 1), 6 if full else 2):
         made[index] = replace(made[index], hazy=True)
-    for index in draw((9, 10), range(2019, 2022), 1):
-        made[index] = replace(made[index], withheld=("swir22",))
     doubles = []
     for index in draw((2, 3, 4, 8, 11), range(2017, 2022), 4 if full else 2):
         newer = made[index]

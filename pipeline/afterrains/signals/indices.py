@@ -300,7 +300,7 @@ _ALL = (
 INDICES: Mapping[str, Index] = MappingProxyType({index.name: index for index in _ALL})
 """Every index by name."""
 
-DEFAULT_INDICES: tuple[str, ...] = ("ndvi", "evi2", "msavi2", "ndmi", "nbr", "kndvi")
+DEFAULT_INDICES: tuple[str, ...] = ("ndvi", "evi2", "msavi2", "ndmi", "nbr", "kndvi", "nbr2")
 """The indices of the series and season tables."""
 
 

@@ -17,6 +17,8 @@ __all__ = ["HIGH_QUANTILE", "LOW_QUANTILE", "judged_values", "season_of", "seaso
 
 LOW_QUANTILE = 0.1
 HIGH_QUANTILE = 0.9
+LATE_DAYS = 90
+"""The end of a dry season that is judged on."""
 
 
 def season_of(dates: pd.Series, calendar: pd.DataFrame) -> pd.Series:
@@ -88,6 +90,7 @@ def judged_values(
     index: str,
     *,
     min_clear_fraction: float = 0.5,
+    late_days: int = LATE_DAYS,
 ) -> pd.DataFrame:
     """Season mean of an index at each site, allowing for which dates each was clear on.
 
@@ -97,14 +100,20 @@ def judged_values(
         As for `season_values`.
     index : str
         Column of `series`.
+    late_days : int
+        Of a dry season only its last days count: then grass is deadest, and what is green are
+        mostly crowns.
 
     Returns
     -------
     DataFrame
-        `site_id, season, judged_value`: the mean the site would have had over all the season's
-        dates (see `means_over_common_dates`); NaN where it had no counted look.
+        `site_id, season, judged_value`: the mean the site would have had over all the dates (see
+        `means_over_common_dates`), NaN where it had no counted look; `judged_dates`, how many.
     """
-    looks = _counted(series, calendar, min_clear_fraction)
+    late_from = calendar["end"] - pd.Timedelta(days=late_days - 1)
+    dry = calendar["kind"] == "dry"
+    from_day = calendar["observe_from"].where(~dry, calendar["observe_from"].clip(lower=late_from))
+    looks = _counted(series, calendar.assign(observe_from=from_day), min_clear_fraction)
     parts = []
     for season in calendar["season"]:
         here = looks[looks["season"] == season]
@@ -112,7 +121,14 @@ def judged_values(
         table = table.reindex(sorted(site_ids))
         means = means_over_common_dates(table.to_numpy(dtype=float))
         parts.append(
-            pd.DataFrame({"site_id": table.index, "season": season, "judged_value": means})
+            pd.DataFrame(
+                {
+                    "site_id": table.index,
+                    "season": season,
+                    "judged_value": means,
+                    "judged_dates": table.notna().sum(axis=1).to_numpy(),
+                }
+            )
         )
     return pd.concat(parts, ignore_index=True)
 
