@@ -25,8 +25,9 @@ class Counts:
     gains: int
     losses: int
     refused: int
+    crossed: int
     last_gains: int
-    covered: float
+    covered: int
     intervals: int
     bias: float
     oracle: int
@@ -59,44 +60,63 @@ def run(
 ) -> Counts:
     """Judge `panels` panels in which every sown site gains `size`."""
     rng = np.random.default_rng(seed)
-    total = dict.fromkeys(("sites", "gains", "losses", "refused", "last", "covered", "n"), 0.0)
-    bias, oracle, oracle_sites, shares = 0.0, 0, 0, []
+    counts = dict.fromkeys(Counts.__annotations__, 0)
+    bias, shares = 0.0, []
     for number in range(panels):
         simulated = simulate(setting, rng, np.full(setting.sown, size), shape)
         history = judged(simulated, growth)
         truth = size * curve(shape, history["seasons_since_sowing"].to_numpy(float))
-        called = history["verdict"] == "gain"
-        ever = called.groupby(history["site_id"]).any()
+        site = history["site_id"]
+        ever = (history["verdict"] == "gain").groupby(site).any()
         newest = history.groupby("site_id").tail(1)
         known = history["gain"].notna().to_numpy()
         low, high = history["gain_low"].to_numpy(), history["gain_high"].to_numpy()
-        total["sites"] += len(ever)
-        total["gains"] += ever.sum()
-        total["losses"] += (history["verdict"] == "loss").groupby(history["site_id"]).any().sum()
-        total["refused"] += ((newest["verdict"] == "not-assessable") & newest["gain"].isna()).sum()
-        total["last"] += (newest["verdict"] == "gain").sum()
-        total["covered"] += ((low <= truth) & (truth <= high))[known].sum()
-        total["n"] += known.sum()
+        counts["sites"] += len(ever)
+        counts["gains"] += int(ever.sum())
+        counts["losses"] += int((history["verdict"] == "loss").groupby(site).any().sum())
+        # What one look at 5 % every season would have called.
+        often = (history["p_value"] <= ERROR_RATE) & (history["gain"] > 0)
+        counts["crossed"] += int(often.groupby(site).any().sum())
+        refused = (newest["verdict"] == "not-assessable") & newest["gain"].isna()
+        counts["refused"] += int(refused.sum())
+        counts["last_gains"] += int((newest["verdict"] == "gain").sum())
+        counts["covered"] += int(((low <= truth) & (truth <= high))[known].sum())
+        counts["intervals"] += int(known.sum())
         # Relative to the width of the interval, about four standard errors.
-        bias += (4 * (history["gain"].to_numpy() - truth) / (high - low))[known].sum()
+        bias += float((4 * (history["gain"].to_numpy() - truth) / (high - low))[known].sum())
         shares.append(float(ever.mean()))
         if number < oracle_panels:
             z, se = oracle_z(simulated, shape)
-            oracle += int(oracle_calls(z, se, ERROR_RATE).sum())
-            oracle_sites += setting.sown
-    return Counts(
-        int(total["sites"]),
-        int(total["gains"]),
-        int(total["losses"]),
-        int(total["refused"]),
-        int(total["last"]),
-        total["covered"],
-        int(total["n"]),
-        bias,
-        oracle,
-        oracle_sites,
-        tuple(shares),
-    )
+            counts["oracle"] += int(oracle_calls(z, se, ERROR_RATE).sum())
+            counts["oracle_sites"] += setting.sown
+    return Counts(**(counts | {"bias": bias, "by_panel": tuple(shares)}))
+
+
+def mixed_discoveries(setting: Setting, panels: int) -> dict[str, float]:
+    """False discoveries where half of the sown sites gain: among the sites with q at most 0.1.
+
+    The mean over panels and seasons of the share of false ones among those found, 0 where none is.
+    """
+    rng = np.random.default_rng(4)
+    size = telling_size(setting, "step", 0.95)
+    shares, false_gains, sites = [], 0, 0
+    for _ in range(panels):
+        gain = np.where(np.arange(setting.sown) < setting.sown // 2, size, 0.0)
+        history = judged(simulate(setting, rng, gain, "step"))
+        real = history["site_id"].str[1:].astype(int) < setting.sown // 2
+        found = history["q_value"] <= 0.1
+        for _, rows in history[found].groupby("as_of"):
+            shares.append(float((~real[rows.index]).mean()))
+        shares += [0.0] * (setting.after - history.loc[found, "as_of"].nunique())
+        wrong = (history["verdict"] == "gain") & ~real
+        false_gains += int(wrong.groupby(history["site_id"]).any().sum())
+        sites += setting.sown - setting.sown // 2
+    return {
+        "false_discovery_rate": float(np.mean(shares)),
+        "error": float(np.std(shares) / np.sqrt(panels)),
+        "false_gain_among_gains": false_gains / sites,
+        "sites": sites,
+    }
 
 
 def telling_size(setting: Setting, shape: str, power: float = 0.8) -> float:

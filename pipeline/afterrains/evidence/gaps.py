@@ -27,9 +27,9 @@ def site_levels(values: Floats, trust: Floats) -> Floats:
     ----------
     values : array, shape (controls, seasons)
         NaN where missing.
-    trust : array, shape (controls,)
-        Weight of each control in the season effects; 0 leaves it out of them, its own level is
-        still fitted.
+    trust : array, shape (controls, seasons)
+        Weight of each value in the season effects; 0 leaves it out of them. A control that is left
+        out altogether still has its own level fitted.
 
     Returns
     -------
@@ -38,20 +38,21 @@ def site_levels(values: Floats, trust: Floats) -> Floats:
     """
     seen = np.isfinite(values)
     filled = np.where(seen, values, 0.0)
-    weight = seen * trust[:, None]
-    per_site = np.maximum(seen.sum(axis=1), 1)
+    weight = seen * trust
+    own = seen * np.where(trust.any(axis=1, keepdims=True), trust, 1.0)
+    per_site = np.maximum(own.sum(axis=1), 1e-12)
     per_season = weight.sum(axis=0)
-    level = filled.sum(axis=1) / per_site
+    level = (own * filled).sum(axis=1) / per_site
     scale = max(float(np.std(values[seen])), 1e-12) if seen.any() else 1.0
     for _ in range(_SWEEPS):
         season = (weight * (filled - level[:, None])).sum(axis=0) / np.where(
             per_season > 0, per_season, 1.0
         )
         season -= season[per_season > 0].mean() if (per_season > 0).any() else 0.0
-        new = (seen * (filled - season)).sum(axis=1) / per_site
+        new = (own * (filled - season)).sum(axis=1) / per_site
         moved = float(np.max(np.abs(new - level), initial=0.0))
         level = new
-        if seen.all() or moved < _SETTLED * scale:
+        if moved < _SETTLED * scale:
             break
     out: Floats = np.where(seen.any(axis=1), level, np.nan)
     return out
@@ -70,29 +71,30 @@ def weighted_seasons(
         Controls (panel rows) and weights of each target.
     row_of : array of int
         Row in `departures` of each panel row.
-    trust : array, shape (controls,)
-        Further weight of each control, e.g. 0 for one that was cleared.
+    trust : array, shape (controls, seasons)
+        Further weight of each value: its precision, 0 for a control that was cleared.
 
     Returns
     -------
     seasons : array, shape (targets, seasons)
         NaN in a season in which no control of the target has a value.
     spread : array, shape (targets,)
-        Sum of squared weights over the squared sum, averaged over the seasons: variance of the
-        controls' weighted mean in units of one control's; 1/J for J equal ones.
+        Variance of the controls' weighted mean in units of one ordinary control's, averaged over
+        the seasons; 1/J for J equal ones.
     """
     seen = np.isfinite(departures)
     filled = np.where(seen, departures, 0.0)
     columns = row_of[match.controls]
-    weight = match.weights * trust[columns]
+    weight = match.weights
     targets = np.repeat(np.arange(weight.shape[0]), weight.shape[1])
     shape = (weight.shape[0], departures.shape[0])
     table = sparse.csr_array((weight.ravel(), (targets, columns.ravel())), shape=shape)
-    total = table @ seen.astype(float)
+    worth = seen * trust
+    total = table @ worth
     some = total > 1e-9
     safe = np.where(some, total, 1.0)
-    seasons = np.where(some, (table @ filled) / safe, np.nan)
-    share = np.where(some, (table.power(2) @ seen.astype(float)) / safe**2, np.nan)
+    seasons = np.where(some, (table @ (worth * filled)) / safe, np.nan)
+    share = np.where(some, (table.power(2) @ worth) / safe**2, np.nan)
     count = some.sum(axis=1)
     spread = np.where(count > 0, np.nansum(share, axis=1) / np.maximum(count, 1), np.nan)
     return seasons, spread

@@ -43,6 +43,7 @@ Bools = NDArray[np.bool_]
 _LEARNING_SITES = 400
 """Controls, and sown sites, from which the noise is learned; more add time and no knowledge."""
 _FEWEST_TRUSTED = 3
+_WORTH_A_SECOND_LOOK = 0.025
 
 
 @dataclass(frozen=True)
@@ -51,7 +52,9 @@ class AsOf:
 
     `rows` numbers the sites among the sown ones; the rest are arrays in that order. `errors` gives,
     for each number of seasons since sowing that occurs, the standard error of the full gain at
-    every look of such a sowing, past ones and those to come.
+    every look of such a sowing, past ones and those to come. `weakest_p` is the one-sided p-value
+    of the gain or loss found once the control that favours it most is left out (0 where nothing was
+    found), `weakest_control` that control's row in the panel.
     """
 
     rows: Ints
@@ -63,6 +66,8 @@ class AsOf:
     before_seen: Ints
     newest_departure: Floats
     errors: dict[int, Floats]
+    weakest_p: Floats
+    weakest_control: Ints
     odd: Bools
     noise: Noise
     control_series: GapSeries
@@ -134,10 +139,12 @@ class Ground:
         self.learners = np.arange(0, controls.size, step)
         self.control_values = table.values[controls]
         self.sown_values = table.values[sown]
+        # Half of a value's variance is taken to be the ground's own, the same in every season.
+        self.precision = 1 / (0.5 + 0.5 * table.variance[controls])
         seen = np.isfinite(self.sown_values)
         if controls.size:
             some, _ = weighted_seasons(
-                self.control_values, match, self.row_of, np.ones(controls.size)
+                self.control_values, match, self.row_of, np.ones(self.control_values.shape)
             )
             seen &= np.isfinite(some)
         self.sown_model = GapModel.of(table.variance[sown], seen)
@@ -194,7 +201,8 @@ class Ground:
         gains = SiteGains(
             *(np.where(now_seen, getattr(gains, name), np.nan) for name in gains.__annotations__)
         )
-        trusted = trust[self.row_of[match.controls]] > 0
+        weakest = self._left_out(model, series, match, departures, trust, noise, gains)
+        trusted = ~odd[self.row_of[match.controls]]
         return AsOf(
             rows=rows,
             gains=gains,
@@ -205,32 +213,36 @@ class Ground:
             before_seen=(model.seen & series.before).sum(axis=1),
             newest_departure=_newest_departure(model.seen & series.before, series.gap),
             errors=self._errors(noise, series, since),
+            weakest_p=weakest[0],
+            weakest_control=self.controls[weakest[1]],
             odd=odd,
             noise=noise,
             control_series=controls,
         )
 
     def _trust(self, values: Floats) -> tuple[Bools, Floats]:
-        """Which controls changed abruptly, and the trust in each (0 for those)."""
-        departures = values - site_levels(values, np.ones(values.shape[0]))[:, None]
+        """Which controls changed abruptly, and the weight of each value (0 for theirs)."""
+        precision = self.precision[:, : values.shape[1]]
+        departures = values - site_levels(values, precision)[:, None]
         some = np.isfinite(departures).any(axis=0)
         middle = np.zeros(departures.shape[1])
         middle[some] = np.nanmedian(departures[:, some], axis=0)
         odd = odd_controls(departures - middle)
         if (~odd).sum() < _FEWEST_TRUSTED:
             odd = np.zeros_like(odd)
-        return odd, np.where(odd, 0.0, 1.0)
+        return odd, np.where(odd[:, None], 0.0, precision)
 
     def _control_series(self, departures: Floats, trust: Floats) -> GapSeries:
         """Gap of each control to the other controls."""
         seen = np.isfinite(departures)
-        weight = seen * trust[:, None]
+        weight = seen * trust
         filled = np.where(seen, departures, 0.0)
         total, worth = (weight * filled).sum(axis=0), weight.sum(axis=0)
         season = np.where(worth > 0, total / np.where(worth > 0, worth, 1.0), 0.0)
         left, rest = total - weight * filled, worth - weight
         others = np.where(rest > 0, left / np.where(rest > 0, rest, 1.0), np.nan)
-        share = (weight**2).sum(axis=0) - weight**2
+        # Each value's variance is the inverse of its weight, so a squared weight counts once.
+        share = weight.sum(axis=0) - weight
         spread = np.where(rest > 0, share / np.where(rest > 0, rest, 1.0) ** 2, 1.0).mean(axis=1)
         after = self.since.max(axis=0)[: departures.shape[1]]
         shape = departures.shape
@@ -242,6 +254,61 @@ class Ground:
             np.broadcast_to(after == 0, shape),
             spread,
         )
+
+    def _left_out(
+        self,
+        model: GapModel,
+        series: GapSeries,
+        match: Match,
+        departures: Floats,
+        trust: Floats,
+        noise: Noise,
+        gains: SiteGains,
+    ) -> tuple[Floats, Ints]:
+        """p-value of what was found without the control that favours it most, and that control."""
+        p, place = np.zeros(gains.gain.size), np.zeros(gains.gain.size, dtype=np.intp)
+        some = np.minimum(gains.p_gain, gains.p_loss) <= _WORTH_A_SECOND_LOOK
+        found = np.flatnonzero(np.nan_to_num(some, nan=False) & (match.used > _FEWEST_TRUSTED))
+        if found.size == 0:
+            return p, place
+        columns = self.row_of[match.controls[found]]
+        rise = np.zeros(columns.shape)
+        filled = np.nan_to_num(departures)
+        for age in np.unique((series.step[found] > 0).sum(axis=1)):
+            of = (series.step[found] > 0).sum(axis=1) == age
+            change = filled[:, -age:].mean(axis=1) - filled[:, :-age].mean(axis=1)
+            rise[of] = change[columns[of]]
+        up = gains.p_gain[found] < gains.p_loss[found]
+        middle = np.sum(match.weights[found] * rise, axis=1, keepdims=True)
+        for_it = match.weights[found] * (rise - middle) * np.where(up, -1.0, 1.0)[:, None]
+        for_it = np.where(trust[columns].any(axis=2), for_it, -np.inf)
+        chosen = np.argmax(for_it, axis=1)
+        weights = match.weights[found].copy()
+        weights[np.arange(found.size), chosen] = 0.0
+        less = Match(match.controls[found], weights, match.balance[found], (), match.differences)
+        season, spread = weighted_seasons(departures, less, self.row_of, trust)
+        own = series.gap[found] + self._season_of(departures, match, trust, found)
+        again = GapSeries(
+            own - season,
+            series.season,
+            series.step[found],
+            series.ramp[found],
+            series.before[found],
+            spread,
+        )
+        seen = model.seen[found] & np.isfinite(again.gap)
+        part = GapModel(model.inverse[:, found], model.log_terms[:, found], seen)
+        second = estimate_gains(part, again, noise)
+        p[found] = np.nan_to_num(np.where(up, second.p_gain, second.p_loss), nan=1.0)
+        place[found] = columns[np.arange(found.size), chosen]
+        return p, place
+
+    def _season_of(self, departures: Floats, match: Match, trust: Floats, rows: Ints) -> Floats:
+        """Season effects of some targets as first compared."""
+        part = Match(
+            match.controls[rows], match.weights[rows], match.balance[rows], (), match.differences
+        )
+        return weighted_seasons(departures, part, self.row_of, trust)[0]
 
     def _of_sown(self, model: GapModel, series: GapSeries, controls: Floats) -> Residuals:
         """What the sown sites tell of the noise; those that burnt or were cleared do not."""

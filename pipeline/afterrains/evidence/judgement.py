@@ -197,30 +197,32 @@ def _facts(
     balance: NDArray[np.float64],
 ) -> pd.DataFrame:
     """What is known of each site at one season, before any verdict."""
-    facts = pd.DataFrame(
-        {
-            "site_id": arrays.site_ids[sown[rows]],
-            "as_of": arrays.dry.seasons[last - 1],
-            "order": last,
-            "seasons_since_sowing": dry.since[rows, last - 1],
-            "match_balance": balance[rows],
-        }
-    )
+    count = rows.size
+    unknown = np.full(count, np.nan)
+    refusal = np.full(count, "fewer than 2 comparable controls", dtype=object)
+    if known:
+        refusal = refusal_reasons(known, balance[rows])
+    allowed = refusal == ""
+    columns: dict[str, Any] = {
+        "site_id": arrays.site_ids[sown[rows]],
+        "as_of": np.full(count, arrays.dry.seasons[last - 1], dtype=object),
+        "order": np.full(count, last),
+        "seasons_since_sowing": dry.since[rows, last - 1],
+        "match_balance": balance[rows],
+        "controls": known.controls_used if known else np.zeros(count, dtype=int),
+        "before_trend_p": known.trend_p if known else unknown,
+        "refusal": refusal,
+        "weakest_p": known.weakest_p if known else np.zeros(count),
+        "weakest_control": arrays.site_ids[known.weakest_control if known else rows],
+    }
     names = {"gain": "gain", "gain_low": "low", "gain_high": "high", "p_gain": "p_gain"}
     names |= {"p_loss": "p_loss", "p_drop": "p_drop", "se": "se", "df": "df"}
     for column, name in names.items():
-        facts[column] = getattr(known.gains, name) if known else np.nan
-    facts["controls"] = known.controls_used if known else 0
-    facts["before_trend_p"] = known.trend_p if known else np.nan
-    facts["refusal"] = (
-        refusal_reasons(known, balance[rows]) if known else "fewer than 2 comparable controls"
-    )
-    refused = (facts["refusal"] != "").to_numpy()
-    estimates = ["gain", "gain_low", "gain_high", "p_gain", "p_loss", "p_drop", "se", "df"]
-    facts.loc[refused, estimates] = np.nan
-    facts["p_value"] = np.minimum(2 * facts[["p_gain", "p_loss"]].min(axis=1), 1.0)
-    facts["q_value"] = false_discovery_q_values(facts["p_value"].to_numpy())
-    return facts
+        values = getattr(known.gains, name) if known else unknown
+        columns[column] = np.where(allowed, values, np.nan)
+    two_sided = np.minimum(2 * np.fmin(columns["p_gain"], columns["p_loss"]), 1.0)
+    columns |= {"p_value": two_sided, "q_value": false_discovery_q_values(two_sided)}
+    return pd.DataFrame(columns)
 
 
 def _add_flush(

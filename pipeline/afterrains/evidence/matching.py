@@ -24,7 +24,7 @@ Ints = NDArray[np.intp]
 MOST_CONTROLS = 60
 """Controls that one site is compared with; more add next to nothing (sqrt(1 + 1/60) is 1.008)."""
 # Share of the available controls that the weights must be worth: few controls are nearly averaged.
-_SPREAD, _SPREAD_OF_FEW, _FEW = 0.75, 0.92, 15
+_SPREAD, _SPREAD_OF_FEW, _FEW = 0.75, 0.95, 15
 _SITES_AT_ONCE = 1000
 
 

@@ -23,7 +23,8 @@ LARGEST_IMBALANCE = 6.0
 """Standard deviations of the controls beyond which ground is not comparable at all."""
 LONG_BEFORE = 6
 """Seasons before sowing from which a low newest season no longer rules the baseline."""
-_GROUP_LEVEL = 0.01
+_APART_LEVEL = 0.02
+_LOW_LEVEL = 0.01
 _SITE_LEVEL = 0.005
 _MATERIAL = 0.5
 
@@ -82,7 +83,7 @@ def refusal_reasons(known: AsOf, balance: Floats) -> Words:
     group_slope = np.nanmean(known.trend) if np.isfinite(known.trend).any() else 0.0
     seasons = known.control_series.season.size
     drifted = np.abs(group_slope) * seasons / 2 > _MATERIAL * known.gains.se
-    group = (apart < _GROUP_LEVEL) & np.isfinite(known.trend) & drifted
+    group = (apart < _APART_LEVEL) & np.isfinite(known.trend) & drifted
     alone = np.nan_to_num(known.trend_p, nan=1.0) < _SITE_LEVEL
     rules = [
         (~np.isfinite(known.gains.gain), "no clear value this season"),
@@ -92,7 +93,7 @@ def refusal_reasons(known: AsOf, balance: Floats) -> Words:
             f" {LARGEST_IMBALANCE:g} standard deviations before sowing",
         ),
         (
-            (low < _GROUP_LEVEL) & (known.before_seen < LONG_BEFORE),
+            (low < _LOW_LEVEL) & (known.before_seen < LONG_BEFORE),
             "sown ground was at its lowest, against control, in the newest season before sowing and"
             f" the record before is shorter than {LONG_BEFORE} dry seasons: recovery would pass for"
             " gain",

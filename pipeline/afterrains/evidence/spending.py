@@ -68,7 +68,7 @@ def nominal_levels(judged_seasons: int, error_rate: float) -> Floats:
     return levels
 
 
-_NODES, _WEIGHTS = np.polynomial.legendre.leggauss(120)
+_NODES, _WEIGHTS = np.polynomial.legendre.leggauss(80)
 _REACH = 7.0  # standard deviations beyond which nothing is integrated
 _LEAST_SPENT = 1e-9  # a season that may spend less than this is not tested
 
@@ -128,7 +128,7 @@ def boundary_levels(information: Floats, newly_spent: Floats, used: Floats) -> F
 def _level(points: Floats, mass: Floats, step: float, size: float, wanted: float) -> float:
     """Level whose bound is first crossed with chance `wanted`, by bisection of the bound."""
     low, high = 0.0, _REACH
-    for _ in range(40):
+    for _ in range(32):
         bound = (low + high) / 2
         crossing = float(mass @ special.ndtr(-(bound * size - points) / step))
         low, high = (bound, high) if crossing > wanted else (low, bound)

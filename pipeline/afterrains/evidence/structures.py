@@ -26,8 +26,8 @@ Floats = NDArray[np.float64]
 # tell a slow drift from none, and what it cannot tell the prior decides: drifts and responses as
 # large as the noise itself are rarer than small ones (common practice, no source).
 # (white share, correlation from one season to the next of the rest)
-_NOISE = ((1.0, 0.0), (0.5, 0.5), (0.5, 0.85), (0.0, 0.3), (0.0, 0.55), (0.0, 0.8))
-_NOISE_PRIOR = (0.2, 0.25, 0.1, 0.25, 0.14, 0.06)
+_NOISE = ((1.0, 0.0), (0.5, 0.2), (0.5, 0.5), (0.5, 0.85), (0.0, 0.3), (0.0, 0.55), (0.0, 0.8))
+_NOISE_PRIOR = (0.15, 0.2, 0.15, 0.08, 0.2, 0.15, 0.07)
 # Variance of the response, in units of the noise variance, to a season of average departure.
 _RESPONSE = (0.0, 0.1, 0.5, 2.0)
 _RESPONSE_PRIOR = (0.4, 0.3, 0.2, 0.1)

@@ -22,6 +22,8 @@ Floats = NDArray[np.float64]
 
 VERDICTS = ("gain", "loss", "no-gain", "grass-only", "too-early", "not-assessable")
 POWER = 0.8
+FRAGILE = 0.1
+"""One-sided p-value a gain or loss must keep when the control favouring it most is left out."""
 
 
 @dataclass(frozen=True)
@@ -101,7 +103,13 @@ def decide(facts: pd.DataFrame, levels: Levels, rules: Rules, seasons: tuple[str
     drop_level = half / 2 / rules.judged_seasons
     fell = (facts["p_drop"].fillna(1.0).to_numpy() <= drop_level) & ~refused
     fell &= since <= rules.judged_seasons
-    gain = crossed_gain | (_ever(crossed_gain, site) & (p_gain <= half) & discovered & ~refused)
+    # What one control carries alone is no verdict.
+    fragile = facts["weakest_p"].to_numpy() > FRAGILE
+    crossed_gain &= ~fragile
+    crossed_loss &= ~fragile
+    gain = crossed_gain | (
+        _ever(crossed_gain, site) & (p_gain <= half) & discovered & ~fragile & ~refused
+    )
     lost = crossed_loss | (
         _ever(crossed_loss | fell, site) & (p_loss <= half) & discovered & ~refused
     )
@@ -172,6 +180,7 @@ def _reasons(
     out = np.full(len(facts), "", dtype=object)
     verdict = facts["verdict"].to_numpy()
     answer = facts["answer_by"].to_numpy()
+    fragile = facts["weakest_p"].to_numpy() > FRAGILE
     smallest = facts["detectable_gain"].to_numpy()
     refusal = facts["refusal"].to_numpy()
     season = facts["as_of"].to_numpy()
@@ -205,6 +214,11 @@ def _reasons(
                 out[row] = "the rains flush rose against control, the dry season did not"
             case "no-gain":
                 out[row] = "the sowing has had its time, and a meaningful gain is ruled out"
+            case _ if fragile[row]:
+                out[row] = (
+                    f"the difference rests on one control, {facts['weakest_control'].iat[row]}:"
+                    " without it nothing is beyond chance"
+                )
             case _:
                 out[row] = _too_early(smallest[row], answer[row], rules, expected[row])
     return out
