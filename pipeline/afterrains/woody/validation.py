@@ -1,0 +1,158 @@
+"""Honest errors: predictions of plots whose whole place the fit had not seen.
+
+Plots near one another look alike, so leaving out single plots flatters a model; whole places are
+left out instead, blocks of ground at least as long as errors stay alike. Covers are percent,
+errors percentage points.
+
+References
+----------
+Roberts, D. R. et al. (2017). Cross-validation strategies for data with temporal, spatial,
+hierarchical, or phylogenetic structure. Ecography 40, 913-929. doi:10.1111/ecog.02881
+Ploton, P. et al. (2020). Spatial validation reveals poor predictive performance of large-scale
+ecological mapping models. Nature Communications 11, 4540. doi:10.1038/s41467-020-18321-y
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+__all__ = [
+    "COVER_CLASSES",
+    "ClassError",
+    "ErrorShare",
+    "Scores",
+    "errors_by_class",
+    "folds_of_places",
+    "held_out",
+    "places_of",
+    "score",
+    "split_error",
+]
+
+Numbers = NDArray[np.float64]
+Fit = Callable[[Numbers, Numbers], Callable[[Numbers], Numbers]]
+"""Takes features and cover, gives a function from features to cover."""
+
+PLACE_M = 500.0
+COVER_CLASSES: tuple[tuple[float, float], ...] = ((0, 5), (5, 10), (10, 20), (20, 40), (40, 100))
+"""Percent, lower bound inside; 10 % parts forest from other land (FAO)."""
+_METRES_PER_DEGREE = 111_320.0
+
+
+@dataclass(frozen=True)
+class Scores:
+    """Errors of predictions against plots."""
+
+    rmse: float
+    bias: float
+    """Predicted minus observed."""
+    n: int
+
+
+@dataclass(frozen=True)
+class ClassError:
+    """Errors among the plots of one class of observed cover; NaN where it holds none."""
+
+    low: float
+    high: float
+    scores: Scores
+
+
+@dataclass(frozen=True)
+class ErrorShare:
+    """Variance of scaled residuals: shared by a whole place, and of each plot alone."""
+
+    place: float
+    plot: float
+    places: int
+
+
+def places_of(plots: pd.DataFrame, place_m: float = PLACE_M) -> NDArray[np.int64]:
+    """Number of the place of each plot: squares of `place_m`, a site's plots all in one.
+
+    Parameters
+    ----------
+    plots : DataFrame
+        lon, lat (degrees) and optionally site_id ("" for none).
+    place_m : float
+        Side of the squares, metres.
+    """
+    lat = plots["lat"].to_numpy(float)
+    lon = plots["lon"].to_numpy(float)
+    if "site_id" in plots:
+        site = plots["site_id"].fillna("").to_numpy(str)
+        for name in np.unique(site[site != ""]):
+            lat = np.where(site == name, lat[site == name].mean(), lat)
+            lon = np.where(site == name, lon[site == name].mean(), lon)
+    middle = np.cos(np.radians(lat.mean()))
+    north = np.floor(lat * _METRES_PER_DEGREE / place_m).astype(np.int64)
+    east = np.floor(lon * _METRES_PER_DEGREE * middle / place_m).astype(np.int64)
+    _, number = np.unique(np.column_stack([north, east]), axis=0, return_inverse=True)
+    return number.astype(np.int64).ravel()
+
+
+def folds_of_places(place: NDArray[np.int64], folds: int, seed: int) -> NDArray[np.int64]:
+    """Deal whole places out to folds so that folds hold about as many plots each.
+
+    Largest places first, each to the fold with the fewest plots; ties by a seeded shuffle.
+    """
+    number, counts = np.unique(place, return_counts=True)
+    shuffled = np.random.default_rng(seed).permutation(number.size)
+    order = shuffled[np.argsort(-counts[shuffled], kind="stable")]
+    filled = np.zeros(min(folds, number.size), dtype=np.int64)
+    fold_of = np.empty(number.size, dtype=np.int64)
+    for at in order:
+        fold_of[at] = int(filled.argmin())
+        filled[fold_of[at]] += counts[at]
+    return fold_of[np.searchsorted(number, place)]
+
+
+def held_out(features: Numbers, cover: Numbers, fold: NDArray[np.int64], fit: Fit) -> Numbers:
+    """Prediction of each plot by a fit that has not seen its fold."""
+    predicted = np.empty(len(cover))
+    for out in np.unique(fold):
+        inside = fold == out
+        predicted[inside] = fit(features[~inside], cover[~inside])(features[inside])
+    return predicted
+
+
+def score(predicted: Numbers, observed: Numbers) -> Scores:
+    """Root mean square error and bias."""
+    if not len(observed):
+        return Scores(np.nan, np.nan, 0)
+    error = predicted - observed
+    return Scores(float(np.sqrt(np.mean(error**2))), float(error.mean()), len(error))
+
+
+def errors_by_class(predicted: Numbers, observed: Numbers) -> tuple[ClassError, ...]:
+    """Errors in each of `COVER_CLASSES` of observed cover."""
+    out = []
+    for low, high in COVER_CLASSES:
+        # The last class takes its upper bound too.
+        inside = (observed >= low) & ((observed < high) | (high == COVER_CLASSES[-1][1]))
+        out.append(ClassError(low, high, score(predicted[inside], observed[inside])))
+    return tuple(out)
+
+
+def split_error(scaled_residual: Numbers, place: NDArray[np.int64]) -> ErrorShare:
+    """Variance components of residuals by place, by the moments of a one-way layout.
+
+    Sums of squares within and between places; a negative component counts as zero. The mean is
+    taken as zero, so that a shared bias counts as shared error.
+    """
+    groups = pd.Series(scaled_residual).groupby(place)
+    counts = groups.size().to_numpy(float)
+    means = groups.mean().to_numpy(float)
+    n, m = len(scaled_residual), len(counts)
+    within = float((groups.var(ddof=0) * counts).sum() / max(n - m, 1)) if n > m else np.nan
+    total = float(np.mean(scaled_residual**2))
+    if not np.isfinite(within):
+        return ErrorShare(total, 0.0, m)  # nothing tells them apart: all of it counts as shared
+    # E[sum n_k mean_k^2] = n * place + m * plot, for places of n_k plots and a mean of zero.
+    shared = (float((counts * means**2).sum()) - m * within) / n
+    return ErrorShare(max(shared, 0.0), within, m)

@@ -1,0 +1,184 @@
+"""Fitting and predicting: agreement with reference libraries, determinism, honest refusals."""
+
+from __future__ import annotations
+
+import dataclasses
+
+import numpy as np
+import pandas as pd
+import pytest
+from sklearn.ensemble import ExtraTreesRegressor
+from sklearn.linear_model import Ridge
+from statsmodels.regression.linear_model import WLS
+
+from afterrains.errors import InputError
+from afterrains.woody import describe, fit, predict, probability_of_cover
+from afterrains.woody.features import FeatureStack
+from afterrains.woody.line import fit_line, fit_scale
+from afterrains.woody.trees import evaluate, grow, require_sound
+from afterrains.woody.validation import folds_of_places, held_out, places_of, split_error
+
+
+def test_trees_agree_with_scikit_learn(rng):
+    """scikit-learn's own prediction, which shares no code with our kernel."""
+    x, y = rng.normal(size=(200, 4)), rng.normal(size=200)
+    weight = rng.uniform(0.5, 2, 200)
+    forest = grow(x, y, weight, trees=40, depth=7, leaf=2, seed=3)
+    theirs = ExtraTreesRegressor(
+        40, max_depth=7, min_samples_leaf=2, random_state=3
+    ).fit(x.astype(np.float32), y, sample_weight=weight)  # fmt: skip
+    new = rng.normal(size=(5000, 4)).astype(np.float32)
+    np.testing.assert_allclose(evaluate(forest, new), theirs.predict(new), rtol=0, atol=1e-9)
+
+
+def test_trees_split_as_scikit_learn_at_the_threshold():
+    """Rows that lie on thresholds to the last bit: 0 and 1 meet at 0.5, as float32."""
+    x, y = np.array([[0.0], [1.0]] * 10), np.array([0.0, 1.0] * 10)
+    forest = grow(x, y, np.ones(20), trees=5, depth=2, leaf=1, seed=0)
+    theirs = ExtraTreesRegressor(5, max_depth=2, random_state=0).fit(x.astype(np.float32), y)
+    edge = forest.threshold[forest.feature >= 0].astype(np.float32)
+    near = np.concatenate([edge, np.nextafter(edge, np.float32(2)), np.nextafter(edge, -1)])
+    rows = near.astype(np.float32)[:, None]
+    np.testing.assert_array_equal(evaluate(forest, rows), theirs.predict(rows))
+
+
+def test_trees_that_leave_their_arrays_are_found():
+    """By hand: a node that is its own child would never end."""
+    forest = grow(np.arange(20.0)[:, None], np.arange(20.0), np.ones(20),
+                  trees=1, depth=2, leaf=1, seed=0)  # fmt: skip
+    require_sound(forest, 1)
+    left = forest.left.copy()
+    left[0] = 0
+    with pytest.raises(ValueError, match="outside its tree"):
+        require_sound(dataclasses.replace(forest, left=left), 1)
+    with pytest.raises(ValueError, match="feature that the model has not"):
+        require_sound(forest, 0)
+
+
+def test_plain_line_agrees_with_scikit_learn_ridge(rng):
+    """The library scikit-learn: Ridge with alpha 1 on standardised features."""
+    x, y = rng.normal(size=(80, 3)) * [1, 10, 0.1] + 5, rng.normal(size=80)
+    line, _, _ = fit_line(x, y, weighted=False)
+    scaled = (x - x.mean(axis=0)) / x.std(axis=0)
+    np.testing.assert_allclose(line.at(x), Ridge(1.0).fit(scaled, y).predict(scaled), atol=1e-10)
+
+
+def test_weighted_line_agrees_with_statsmodels(rng):
+    """WLS of statsmodels with the weights found; apart by the ridge's whisper of 1 in 4000."""
+    x = rng.normal(size=(4000, 2))
+    mean = 20 + x @ np.array([5.0, -3.0])
+    y = mean + rng.normal(size=4000) * (1 + 0.1 * np.maximum(mean, 0))
+    line, scale, weight = fit_line(x, y)
+    theirs = WLS(y, np.column_stack([np.ones(4000), x]), weights=weight).fit()
+    ours = line.coefficient / line.spread
+    np.testing.assert_allclose(ours, theirs.params[1:], rtol=2e-3)
+    # The errors drawn are 1 + 10 % of the mean; 4000 of them tell that to a tenth.
+    assert scale.at(np.array([0.0, 20.0])) == pytest.approx([1.0, 3.0], rel=0.12)
+
+
+def test_scale_never_falls_below_what_eyes_can_see():
+    """Perfect predictions still leave half a point."""
+    assert fit_scale(np.arange(50.0), np.zeros(50)).at(np.array([10.0])) == pytest.approx([0.5])
+
+
+def test_same_plots_give_the_same_model(plots_and_features, model):
+    """Seeded and on one thread."""
+    again = fit(*plots_and_features)
+    features = plots_and_features[1]
+    np.testing.assert_array_equal(predict(again, features).unclipped,
+                                  predict(model, features).unclipped)  # fmt: skip
+
+
+def test_stack_and_table_agree_and_a_missing_feature_stays_missing(plots_and_features, model):
+    """A stack in another order of features, with a NaN pixel."""
+    features = plots_and_features[1].iloc[:6]
+    values = features.to_numpy(np.float32).T.reshape(3, 2, 3).copy()
+    values[1, 0, 0] = np.nan
+    names = tuple(features.columns)
+    stack = FeatureStack(names[::-1], values[::-1])
+    from_stack, from_table = predict(model, stack), predict(model, features)
+    assert from_stack.estimate.shape == (2, 3)
+    for field in dataclasses.fields(from_stack):
+        layer = getattr(from_stack, field.name)
+        assert np.isnan(layer[0, 0])
+        np.testing.assert_array_equal(layer.ravel()[1:], getattr(from_table, field.name)[1:])
+
+
+def test_interval_holds_new_ground(model, invented):
+    """90 % nominal on fresh draws from the same invented ground; 87-93 % is the promise."""
+    plots, features = invented(np.random.default_rng(77), 4000)
+    found = predict(model, features)
+    cover = plots["woody_cover_percent"].to_numpy()
+    inside = (found.low <= cover) & (cover <= found.high)
+    assert 0.87 <= inside.mean() <= 0.93
+    sure = probability_of_cover(model, found)
+    for low, high in ((0.0, 0.2), (0.4, 0.6), (0.8, 1.0)):
+        chosen = (sure >= low) & (sure < high)
+        # Calibrated to a tenth: 150 plots set the scores, a few hundred fall into each bin.
+        assert (cover[chosen] >= 10).mean() == pytest.approx(sure[chosen].mean(), abs=0.1)
+
+
+def test_strange_ground_is_outside_the_domain(model):
+    """Greener than any plot by far, then an ordinary plot."""
+    ordinary = model.training.loc[[0], list(model.features)]
+    strange = ordinary.assign(late_ndvi=0.95)
+    assert predict(model, pd.concat([strange, ordinary])).applicability.tolist() == [0.0, 1.0]
+
+
+def test_few_plots_are_refused_and_said(plots_and_features):
+    """Under 30 there is no model; under 100 the model says it rests on few."""
+    plots, features = plots_and_features
+    with pytest.raises(InputError, match=r"29 plots can be used .* a model needs 30") as told:
+        fit(plots, pd.concat([features[:29], features[29:] * np.nan]))
+    assert told.value.findings[0].code == "plots-too-few"
+    assert fit(plots[:60], features[:60]).few_plots
+    with pytest.raises(InputError, match="lie in 1 places"):
+        fit(plots, features, places=[0] * len(plots))
+    with pytest.raises(InputError, match="cover differs by 0 points only"):
+        fit(plots.assign(woody_cover_percent=4.0), features)
+
+
+def test_a_plots_own_place_never_predicts_it(rng):
+    """A fit that only remembers its places: held out, it knows nothing of the place."""
+    place = np.repeat(np.arange(12), 5)
+    fold = folds_of_places(place, 4, seed=0)
+    assert all(np.unique(fold[place == each]).size == 1 for each in range(12))
+
+    def remember(x, _):
+        seen = set(x[:, 0].tolist())
+        return lambda new: np.array([float(each in seen) for each in new[:, 0].tolist()])
+
+    x = place[:, None].astype(float)
+    assert held_out(x, place.astype(float), fold, remember).max() == 0.0
+
+
+def test_places_keep_a_site_together_and_far_plots_apart():
+    """By hand: 0.0018 degrees of latitude are 200 m, 0.018 are 2 km."""
+    plots = pd.DataFrame(
+        {
+            "lon": [2.0] * 4,
+            "lat": [14.0001, 14.0019, 14.0201, 14.0202],
+            "site_id": ["s1", "s1", "", ""],
+        }
+    )
+    place = places_of(plots)
+    assert place[0] == place[1] != place[2] == place[3]
+
+
+def test_error_of_places_is_found_again(rng):
+    """Known components: places 0.6, plots 0.4; 300 places of 1 to 6 plots tell them to 0.07."""
+    place = np.repeat(np.arange(300), rng.integers(1, 7, 300))
+    residual = rng.normal(0, np.sqrt(0.6), 300)[place] + rng.normal(0, np.sqrt(0.4), place.size)
+    found = split_error(residual, place)
+    assert found.place == pytest.approx(0.6, abs=0.09)
+    assert found.plot == pytest.approx(0.4, abs=0.07)
+
+
+def test_report_sets_the_model_beside_simpler_ones(model):
+    """On this ground three noisy features tell more than NDVI alone."""
+    errors = describe(model)
+    assert errors.places_out.n == 150
+    assert errors.places_out.rmse < errors.baselines["dry-season NDVI alone"].rmse
+    assert sum(each.scores.n for each in errors.by_class) == 150
+    assert 0.80 <= errors.coverage <= 0.97
+    assert [each.plots for each in errors.learning] == sorted(e.plots for e in errors.learning)
