@@ -59,7 +59,7 @@ class MapTask:
 
 
 def draw(task: MapTask, ledger: Ledger, output: Path) -> tuple[RasterFile, ...]:
-    """Write the cell's dry-season greenness, its trend, and a picture of the newest season.
+    """Write the cell's dry-season greenness and picture of each season, and the trend.
 
     Raises
     ------
@@ -70,7 +70,6 @@ def draw(task: MapTask, ledger: Ledger, output: Path) -> tuple[RasterFile, ...]:
         return ()
     written: list[RasterFile] = []
     medians = []
-    picture: NDArray[np.float32] | None = None
     block, box = task.cell.cell_id, task.cell.geobox
 
     def write(product: Product, dry: DrySeason, values: NDArray[Any], method: str) -> None:
@@ -88,13 +87,12 @@ def draw(task: MapTask, ledger: Ledger, output: Path) -> tuple[RasterFile, ...]:
         write(DRY_GREENNESS, dry, values, "median over the clear dates after grass has died back")
         if all(f"{band}_median" in composites for band in _PICTURE_BANDS):
             picture = np.stack([composites[f"{band}_median"] for band in _PICTURE_BANDS])
+            method = f"reflectance 0 to {_WHITE_REFLECTANCE}, gamma {_GAMMA}"
+            write(PICTURE, dry, to_picture(picture), method)
     newest = task.seasons[-1]
     trend = _trend(np.stack(medians), task.seasons)
     method = "Theil-Sen slope, Mann-Kendall test of independent seasons, strongest step"
     write(GREENNESS_TREND, newest, trend, method)
-    if picture is not None:
-        method = f"reflectance 0 to {_WHITE_REFLECTANCE}, gamma {_GAMMA}"
-        write(PICTURE, newest, to_picture(picture), method)
     return tuple(written)
 
 

@@ -106,6 +106,7 @@ def write_manifest(
             "programme": {
                 "id": programme.programme.id,
                 "name": programme.programme.name,
+                "currency": programme.programme.currency,
                 "sha256": programme.digest,
             },
             "versions": _versions(),
