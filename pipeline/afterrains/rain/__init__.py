@@ -1,19 +1,33 @@
 """Rain: daily readings, season calendars, how dry it was, and the rain that sown seed got."""
 
-from afterrains.rain.after_sowing import clock_starts, sowing_rain
+from afterrains.rain.after_sowing import StartRule, clock_starts, sowing_rain
 from afterrains.rain.anomalies import season_rain
+from afterrains.rain.dieback import measured_dieback
 from afterrains.rain.record import RainRecord
-from afterrains.rain.seasons import from_calendar, from_rain
+from afterrains.rain.seasons import (
+    ThresholdRule,
+    from_calendar,
+    from_rain,
+    from_threshold,
+    site_onsets,
+)
 from afterrains.rain.sources import check_rain, inspect_rain, read_rain
+from afterrains.rain.start_chances import start_chances
 
 __all__ = [
     "RainRecord",
+    "StartRule",
+    "ThresholdRule",
     "check_rain",
     "clock_starts",
     "from_calendar",
     "from_rain",
+    "from_threshold",
     "inspect_rain",
+    "measured_dieback",
     "read_rain",
     "season_rain",
+    "site_onsets",
     "sowing_rain",
+    "start_chances",
 ]

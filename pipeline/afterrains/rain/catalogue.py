@@ -22,7 +22,8 @@ from shapely.geometry import shape
 
 from afterrains.errors import Finding, InputError
 from afterrains.programme import RainCatalogue
-from afterrains.rain.rasters import StepRaster, check_rasters
+from afterrains.rain.raster_face import StepRaster
+from afterrains.rain.rasters import check_rasters
 from afterrains.rain.record import RainRecord
 from afterrains.scenes.documents import Documents
 from afterrains.scenes.references import resolve, without_query

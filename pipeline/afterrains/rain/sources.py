@@ -12,8 +12,8 @@ from afterrains.errors import Finding, InputError
 from afterrains.programme import Rain
 from afterrains.rain.catalogue import check_catalogue
 from afterrains.rain.netcdf import check_netcdf
-from afterrains.rain.rasters import check_stack
 from afterrains.rain.record import RainRecord
+from afterrains.rain.stack import check_stack
 from afterrains.rain.table import check_table
 
 __all__ = ["check_rain", "inspect_rain", "read_rain"]
