@@ -12,7 +12,7 @@ import rasterio
 
 from afterrains.errors import Finding
 from afterrains.rain.lattice import Axis, Lattice, axis_of
-from afterrains.rain.units import RainUnit
+from afterrains.rain.units import RainUnit, parse_unit
 
 __all__ = ["Face", "StepRaster", "UnfitError", "lattice_of", "require_like", "unfit", "unit_of"]
 
