@@ -158,20 +158,7 @@ class Ground:
         rows = np.flatnonzero(self.since[:, last - 1] > 0) if last > 0 else np.empty(0, int)
         if rows.size == 0 or self.controls.size < 2:
             return None
-        values = self.control_values[:, :last]
-        odd, trust = self._trust(values)
-        departures = values - site_levels(values, trust)[:, None]
-        controls = self._control_series(departures, trust)
-        learned = GapSeries(
-            controls.gap[self.learners],
-            controls.season,
-            controls.step[self.learners],
-            controls.ramp[self.learners],
-            controls.before[self.learners],
-            controls.spread[self.learners],
-        )
-        of_controls = gap_residuals(self.control_model, learned, gain=False)
-        of_controls = _without(of_controls, odd[self.learners])
+        odd, trust, departures, controls, of_controls = self._controls_at(last)
         match = Match(
             self.match.controls[rows],
             self.match.weights[rows],
@@ -220,6 +207,34 @@ class Ground:
             control_series=controls,
         )
 
+    def control_noise(self, last: int) -> tuple[Noise, GapSeries]:
+        """The noise as the controls alone show it in the first `last` seasons, and their gaps."""
+        _, _, _, series, of_controls = self._controls_at(last)
+        none = Residuals(
+            np.zeros((of_controls.squares.shape[0], 0)),
+            np.zeros((of_controls.squares.shape[0], 0)),
+            np.zeros(0),
+            np.zeros(0),
+        )
+        return learn_noise(of_controls, none), series
+
+    def _controls_at(self, last: int) -> tuple[Bools, Floats, Floats, GapSeries, Residuals]:
+        """Odd controls, weights, departures, gaps and what they tell of the noise."""
+        values = self.control_values[:, :last]
+        odd, trust = self._trust(values)
+        departures = values - site_levels(values, trust)[:, None]
+        controls = self._control_series(departures, trust)
+        learned = GapSeries(
+            controls.gap[self.learners],
+            controls.season,
+            controls.step[self.learners],
+            controls.ramp[self.learners],
+            controls.before[self.learners],
+            controls.spread[self.learners],
+        )
+        of_controls = gap_residuals(self.control_model, learned, gain=False)
+        return odd, trust, departures, controls, _without(of_controls, odd[self.learners])
+
     def _trust(self, values: Floats) -> tuple[Bools, Floats]:
         """Which controls changed abruptly, and the weight of each value (0 for theirs)."""
         precision = self.precision[:, : values.shape[1]]
@@ -244,7 +259,7 @@ class Ground:
         # Each value's variance is the inverse of its weight, so a squared weight counts once.
         share = weight.sum(axis=0) - weight
         spread = np.where(rest > 0, share / np.where(rest > 0, rest, 1.0) ** 2, 1.0).mean(axis=1)
-        after = self.since.max(axis=0)[: departures.shape[1]]
+        after = self.since.max(axis=0, initial=0)[: departures.shape[1]]
         shape = departures.shape
         return GapSeries(
             np.nan_to_num(departures - others),
