@@ -496,7 +496,9 @@ def _write_manifest(folder: Path) -> None:
     write_manifest(
         folder,
         programme=SimpleNamespace(
-            programme=SimpleNamespace(id="dune-edge", name="Dune Edge sowing programme"),
+            programme=SimpleNamespace(
+                id="dune-edge", name="Dune Edge sowing programme", currency="XOF"
+            ),
             digest="9f2c" * 16,
         ),
         scenes_used=used,
