@@ -22,7 +22,7 @@ from shapely.geometry.base import BaseGeometry
 from afterrains.cellwork import CellTask
 from afterrains.errors import Finding, InputError
 from afterrains.programme import CalendarSeasons, Programme, load_programme
-from afterrains.rain import RainRecord, check_rain, from_calendar, from_rain, read_rain
+from afterrains.rain import RainRecord, from_calendar, from_rain, inspect_rain
 from afterrains.register import Register, check_inputs, read_register
 from afterrains.scenes import (
     BANDS,
@@ -77,17 +77,9 @@ def check_programme(path: Path) -> list[Finding]:
         If a catalogue does not answer.
     """
     try:
-        programme = load_programme(path)
+        return list(prepare(path).warnings)
     except InputError as error:
         return list(error.findings)
-    findings = _input_findings(programme, path)
-    if any(finding.severity == "error" for finding in findings):
-        return findings
-    try:
-        prepare(path)
-    except InputError as error:
-        findings += [found for found in error.findings if found not in findings]
-    return findings
 
 
 def prepare(path: Path) -> Prepared:
@@ -101,15 +93,12 @@ def prepare(path: Path) -> Prepared:
         If the catalogue does not answer.
     """
     programme = load_programme(path)
-    findings = _input_findings(programme, path)
-    if any(finding.severity == "error" for finding in findings):
+    register, rain, findings = _read_inputs(programme, path)
+    if register is None or any(finding.severity == "error" for finding in findings):
         raise InputError(findings)
-    register = read_register(programme)
-    rain = read_rain(programme.rain, register.sites) if programme.rain else None
     full_calendar = _full_calendar(programme, rain)
     calendar = _watched(full_calendar, programme.scenes.start, programme.scenes.end)
     profiles = load_profiles(programme.scenes.profiles)
-    profiles.require(programme.scenes.collections, file=path.name)
     found = search(
         programme.scenes.catalogue,
         programme.scenes.collections,
@@ -157,14 +146,19 @@ def prepare(path: Path) -> Prepared:
     )
 
 
-def _input_findings(programme: Programme, path: Path) -> list[Finding]:
+def _read_inputs(
+    programme: Programme, path: Path
+) -> tuple[Register | None, RainRecord | None, list[Finding]]:
+    """The register and the rain, where they can be read, and every finding on the way."""
     findings = list(check_inputs(programme, path))
+    register, rain = None, None
+    if not any(finding.severity == "error" for finding in findings):
+        register = read_register(programme)
     if programme.rain is not None:
-        try:
-            sites = read_register(programme).sites
-        except InputError:
-            sites = None
-        findings += check_rain(programme.rain, sites)
+        rain, rain_findings = inspect_rain(
+            programme.rain, None if register is None else register.sites
+        )
+        findings += rain_findings
     try:
         load_profiles(programme.scenes.profiles).require(
             programme.scenes.collections, file=path.name
@@ -193,7 +187,7 @@ def _input_findings(programme: Programme, path: Path) -> list[Finding]:
                 "sampled-not-available",
             )
         )
-    return findings
+    return register, rain, findings
 
 
 def _full_calendar(programme: Programme, rain: RainRecord | None) -> pd.DataFrame:
