@@ -35,9 +35,9 @@ __all__ = ["LIBRARIES", "refresh_manifest", "without_secrets", "write_manifest"]
 NAME = "manifest.json"
 
 LIBRARIES = (
-    "afterrains", "dask", "distributed", "exactextract", "frictionless", "geopandas", "numba",
+    "afterrains", "dask", "distributed", "exactextract", "geopandas", "numba",
     "numpy", "odc-geo", "pandas", "pyarrow", "pydantic", "pyogrio", "pyproj", "pystac",
-    "pystac-client", "rasterio", "rio-cogeo", "scipy", "shapely", "statsmodels", "xarray",
+    "pystac-client", "rasterio", "scipy", "shapely", "statsmodels", "xarray",
 )  # fmt: skip
 """Packages whose version may move a figure."""
 
