@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import numpy as np
-from scipy import optimize, stats
+from scipy import optimize, special, stats
 
-__all__ = ["detectable_effect", "effect_multiplier"]
+__all__ = ["detectable_effect", "effect_multiplier", "smallest_trend_p"]
 
 
 def effect_multiplier(df: float, alpha: float = 0.05, power: float = 0.8) -> float:
@@ -62,3 +62,14 @@ def detectable_effect(
         raise ValueError(f"{sown} sown and {controls} controls: at least 1 and 2 are needed")
     df = controls + sown - 2
     return effect_multiplier(df, alpha, power) * float(np.sqrt(1 / sown + 1 / controls))
+
+
+def smallest_trend_p(seasons: int) -> float:
+    """Smallest two-sided exact p-value of a Mann-Kendall trend test on `seasons` distinct values.
+
+    2 / n!, so that fewer than five seasons can never reach .05: one reason why no trend test
+    carries a verdict here.
+    """
+    if seasons < 2:
+        raise ValueError(f"{seasons} season(s); a trend needs at least 2")
+    return float(2 / special.factorial(seasons))
