@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from afterrains.evidence.panel import Panel, SeasonTable
 
-__all__ = ["Match", "match_controls", "site_features"]
+__all__ = ["Features", "Match", "match_controls", "site_features"]
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.intp]
@@ -26,6 +26,7 @@ MOST_CONTROLS = 60
 # Share of the available controls that the weights must be worth: few controls are nearly averaged.
 _SPREAD, _SPREAD_OF_FEW, _FEW = 0.75, 0.95, 15
 _SITES_AT_ONCE = 1000
+_WORTH_COMPARING = 0.3  # reliability under which a difference is noise and says nothing of balance
 
 
 @dataclass(frozen=True)
@@ -51,10 +52,21 @@ class Match:
         return out
 
 
-def site_features(
-    dry: SeasonTable, rains: SeasonTable, reference: Ints
-) -> tuple[list[str], Floats]:
-    """What sites are compared on, from the given (before-sowing) seasons.
+@dataclass(frozen=True)
+class Features:
+    """What sites are compared on: `values` (sites, features), NaN where a site has too few seasons.
+
+    `noise_variance` (features,) is the part of each feature's variance that is season-to-season
+    noise: a slope from few seasons is mostly noise, and matching on noise chooses lucky controls.
+    """
+
+    names: tuple[str, ...]
+    values: Floats
+    noise_variance: Floats
+
+
+def site_features(dry: SeasonTable, rains: SeasonTable, reference: Ints) -> Features:
+    """Levels, and response and trend of the dry value, from the given (before-sowing) seasons.
 
     Parameters
     ----------
@@ -65,23 +77,38 @@ def site_features(
 
     Returns
     -------
-    list of str, array (sites, features)
-        NaN where a site has too few seasons for a feature.
+    Features
     """
-    names, columns = [], []
+    names, columns, noise = [], [], []
     for label, table in (("dry level", dry), ("rains level", rains)):
         if np.isfinite(table.values).any():
             names.append(label)
             columns.append(_row_mean(table.values))
-    # A slope from fewer seasons is mostly noise, and matching on noise chooses lucky controls.
-    if dry.values.shape[1] >= 4:
-        season = _column_mean(dry.values[reference] - _row_mean(dry.values[reference])[:, None])
-        time = np.arange(dry.values.shape[1], dtype=float)
+            noise.append(_cell_variance(table.values) / table.values.shape[1])
+    seasons = dry.values.shape[1]
+    if seasons >= 4:
+        season: Floats = _column_mean(
+            dry.values[reference] - _row_mean(dry.values[reference])[:, None]
+        )
+        time: Floats = np.arange(seasons, dtype=np.float64)
         for label, regressor in (("dry response", season), ("dry trend", time)):
-            if np.isfinite(regressor).sum() >= 4 and np.nanstd(regressor) > 0:
+            known = np.isfinite(regressor)
+            size = float(np.var(regressor[known]) * known.sum()) if known.any() else 0.0
+            if known.sum() >= 4 and size > 0:
                 names.append(label)
                 columns.append(_slopes(dry.values, regressor))
-    return names, np.column_stack(columns) if columns else np.empty((dry.values.shape[0], 0))
+                noise.append(_cell_variance(dry.values) / size)
+    values = np.column_stack(columns) if columns else np.empty((dry.values.shape[0], 0))
+    return Features(tuple(names), values, np.array(noise))
+
+
+def _cell_variance(values: Floats) -> float:
+    """Variance of single values about their site and season means."""
+    rest = values - _row_mean(values)[:, None]
+    rest = rest - _column_mean(rest)
+    seen = int(np.isfinite(rest).sum())
+    df = max(seen - sum(values.shape) + 1, 1)
+    return float(np.nansum(rest**2) / df)
 
 
 def match_controls(
@@ -110,16 +137,18 @@ def match_controls(
     Match
         One row for each target, in their order.
     """
-    names, features = site_features(panel.dry.until(before), panel.rains.until(before), controls)
-    spread = _scale(features, controls, np.flatnonzero(panel.is_sown))
-    scaled = features / spread
+    features = site_features(panel.dry.until(before), panel.rains.until(before), controls)
+    spread = _scale(features.values, controls, np.flatnonzero(panel.is_sown))
+    scaled = features.values / spread
+    # What part of the sites' differences is lasting, and so worth matching on.
+    reliability = np.clip(1 - features.noise_variance / spread**2, 0.0, 1.0)
     k = min(MOST_CONTROLS, controls.size)
     index = np.zeros((targets.size, k), dtype=np.intp)
     weights = np.zeros((targets.size, k))
     for start in range(0, targets.size, _SITES_AT_ONCE):
         part = slice(start, min(start + _SITES_AT_ONCE, targets.size))
         rows = targets[part]
-        distance = _distances(panel, scaled, rows, controls)
+        distance = _distances(panel, scaled * np.sqrt(reliability), rows, controls)
         distance[_too_close(panel, rows, controls, spill_over_m)] = np.inf
         distance[rows[:, None] == controls[None, :]] = np.inf
         nearest = (
@@ -131,13 +160,13 @@ def match_controls(
         weights[part] = _kernel_weights(np.take_along_axis(distance, nearest, axis=1))
     matched = (np.nan_to_num(scaled)[index] * weights[..., None]).sum(axis=1)
     differences = np.where((weights.sum(axis=1) > 0)[:, None], scaled[targets] - matched, np.nan)
-    known = np.isfinite(differences)
+    known = np.isfinite(differences) & (reliability >= _WORTH_COMPARING)
     balance = np.where(
         known.any(axis=1),
         np.max(np.where(known, np.abs(differences), -1.0), axis=1, initial=-1.0),
         np.nan,
     )
-    return Match(index, weights, balance, tuple(names), differences)
+    return Match(index, weights, balance, features.names, differences)
 
 
 def _row_mean(values: Floats) -> Floats:

@@ -9,7 +9,7 @@ from typing import Any
 from afterrains.evidence.growth import STEP_SHARE
 from afterrains.evidence.matching import MOST_CONTROLS
 from afterrains.evidence.refusals import FEWEST_BEFORE, FEWEST_CONTROLS, LARGEST_IMBALANCE
-from afterrains.evidence.verdicts import Rules
+from afterrains.evidence.verdicts import FLUSH_DOUBT, FRAGILE, Rules
 
 __all__ = ["specification"]
 
@@ -38,7 +38,11 @@ def specification(rules: Rules, spill_over_m: float) -> dict[str, Any]:
             "spill_over_m": spill_over_m,
         },
         "fewest_seasons_before": FEWEST_BEFORE,
-        "without_woody_model": "a gain whose rains flush rose too is at most grass-only",
+        "one_control_left_out": FRAGILE,
+        "without_woody_model": {
+            "rule": "a gain whose rains flush rose too is at most grass-only",
+            "flush_doubt": FLUSH_DOUBT,
+        },
     }
     text = json.dumps(rule, sort_keys=True, separators=(",", ":"))
     return rule | {"digest": hashlib.sha256(text.encode()).hexdigest()}

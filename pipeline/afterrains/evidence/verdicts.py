@@ -22,6 +22,8 @@ Floats = NDArray[np.float64]
 
 VERDICTS = ("gain", "loss", "no-gain", "grass-only", "too-early", "not-assessable")
 POWER = 0.8
+FLUSH_DOUBT = 0.15
+"""One-sided p-value of a risen flush from which a gain without a woody model is doubted."""
 FRAGILE = 0.1
 """One-sided p-value a gain or loss must keep when the control favouring it most is left out."""
 
@@ -115,8 +117,8 @@ def decide(facts: pd.DataFrame, levels: Levels, rules: Rules, seasons: tuple[str
     )
     loss = lost | (fell & ~gain)
     gain &= ~loss
-    # One look, not the spent level: here a flush that is overlooked is the worse error.
-    greener = facts["grass_p"].fillna(1.0).to_numpy() <= rules.error_rate
+    # Not the spent level but a mere suspicion: here a flush that is overlooked is the worse error.
+    greener = facts["grass_p"].fillna(1.0).to_numpy() <= FLUSH_DOUBT
     flush = facts["grass_crossed"].to_numpy() & ~refused
     unsure = gain & greener & (not rules.woody_model)
     expected = ramp(since.astype(float), rules.growth)
