@@ -87,9 +87,10 @@ def write(results: dict[str, Any], names: list[str], refused: list[str]) -> None
             f"{_percent(found['false_gain_among_gains'])} were ever called `gain`."
         )
     lines += ["", "![False gains and power by setting](evidence.svg)", ""]
-    extra = DOCS / "evidence_notes.md"
-    if extra.exists():
-        lines.append(extra.read_text(encoding="utf-8"))
+    lines += [
+        "How the judge works, and its known limits: [evidence_method.md](evidence_method.md).",
+        "",
+    ]
     (DOCS / "evidence.md").write_text("\n".join(lines), encoding="utf-8")
     _figure(known)
 
