@@ -165,13 +165,26 @@ def test_places_keep_a_site_together_and_far_plots_apart():
     assert place[0] == place[1] != place[2] == place[3]
 
 
-def test_error_of_places_is_found_again(rng):
-    """Known components: places 0.6, plots 0.4; 300 places of 1 to 6 plots tell them to 0.07."""
-    place = np.repeat(np.arange(300), rng.integers(1, 7, 300))
-    residual = rng.normal(0, np.sqrt(0.6), 300)[place] + rng.normal(0, np.sqrt(0.4), place.size)
-    found = split_error(residual, place)
-    assert found.place == pytest.approx(0.6, abs=0.09)
-    assert found.plot == pytest.approx(0.4, abs=0.07)
+def test_shared_errors_are_found_again(rng):
+    """Known components, means of 20 draws: places .6, seasons .3, plots .4."""
+    found = []
+    for _ in range(20):
+        place = np.repeat(np.arange(120), rng.integers(1, 7, 120))
+        season = rng.integers(0, 12, place.size)
+        residual = (
+            rng.normal(0, np.sqrt(0.6), 120)[place]
+            + rng.normal(0, np.sqrt(0.3), 12)[season]
+            + rng.normal(0, np.sqrt(0.4), place.size)
+        )
+        one = split_error(residual, place, season.astype(str))
+        found.append([one.place, one.season, one.plot])
+    assert np.mean(found, axis=0) == pytest.approx([0.6, 0.3, 0.4], abs=0.1)
+
+
+def test_errors_without_seasons_share_none(rng):
+    """Seasons not known."""
+    one = split_error(rng.normal(size=60), np.arange(60) // 3, np.full(60, ""))
+    assert (one.season, one.seasons, one.places) == (0.0, 0, 20)
 
 
 def test_report_sets_the_model_beside_simpler_ones(model):

@@ -5,26 +5,42 @@
 
 from __future__ import annotations
 
+from afterrains.woody.area import AreaEstimate, area_from_matrix, area_from_strata
 from afterrains.woody.card import CardFacts
+from afterrains.woody.change import Change, seasons_before, woody_change
 from afterrains.woody.features import DEFAULT_FEATURES, FEATURES, FeatureStack, feature_stack
 from afterrains.woody.files import load, model_digest, save
 from afterrains.woody.model import Prediction, WoodyModel, fit, predict, probability_of_cover
 from afterrains.woody.report import ModelErrors, describe
+from afterrains.woody.sites import site_cover, sites_in_points
+from afterrains.woody.training import bands_needed, gather, season_features, train
 
 __all__ = [
     "DEFAULT_FEATURES",
     "FEATURES",
+    "AreaEstimate",
     "CardFacts",
+    "Change",
     "FeatureStack",
     "ModelErrors",
     "Prediction",
     "WoodyModel",
+    "area_from_matrix",
+    "area_from_strata",
+    "bands_needed",
     "describe",
     "feature_stack",
     "fit",
+    "gather",
     "load",
     "model_digest",
     "predict",
     "probability_of_cover",
     "save",
+    "season_features",
+    "seasons_before",
+    "site_cover",
+    "sites_in_points",
+    "train",
+    "woody_change",
 ]

@@ -17,6 +17,7 @@ import json
 import os
 import tempfile
 import zipfile
+from dataclasses import asdict
 from pathlib import Path
 from typing import Any
 
@@ -130,7 +131,8 @@ def _to_arrays(model: WoodyModel) -> dict[str, NDArray[Any]]:
         {f"line_{name}": getattr(line, name) for name in _LINE}
         | {f"trees_{name}": getattr(forest, name) for name in _FOREST}
         | {f"domain_{name}": getattr(domain, name) for name in _DOMAIN}
-        | {"scores": model.scores, "training_features": table[list(model.features)].to_numpy()}
+        | {"scores": model.scores, "fold_lines": model.fold_lines}
+        | {"training_features": table[list(model.features)].to_numpy()}
         | {f"training_{name}": table[name].to_numpy() for name in _NUMBERS}
         | {f"training_{name}": table[name].to_numpy(np.str_) for name in _TEXTS}
     )
@@ -150,7 +152,7 @@ def _to_recipe(model: WoodyModel, facts: CardFacts) -> dict[str, Any]:
         "seed": model.seed,
         "line_intercept": model.core.line.intercept,
         "scale": {"floor": model.scale.floor, "slope": model.scale.slope},
-        "error_share": {"place": share.place, "plot": share.plot, "places": share.places},
+        "error_share": asdict(share),
         "domain": {
             "mean_distance": model.domain.mean_distance,
             "threshold": model.domain.threshold,
@@ -198,10 +200,18 @@ def _from(recipe: dict[str, Any], arrays: dict[str, NDArray[Any]]) -> WoodyModel
         core=Core(line, forest),
         scale=ErrorScale(float(recipe["scale"]["floor"]), float(recipe["scale"]["slope"])),
         scores=_numbers(arrays["scores"], (plots,)),
-        error_share=ErrorShare(float(share["place"]), float(share["plot"]), int(share["places"])),
+        error_share=ErrorShare(
+            float(share["place"]),
+            float(share["season"]),
+            float(share["plot"]),
+            int(share["places"]),
+            int(share["seasons"]),
+            int(share["plots"]),
+        ),
         domain=domain,
         plot_area_m2=float(recipe["plot_area_m2"]),
         cover_range=(low, high),
+        fold_lines=_numbers(arrays["fold_lines"], (len(arrays["fold_lines"]), 1 + count)),
         seed=int(recipe["seed"]),
         training=pd.DataFrame(
             {name: table[name] for name in order}

@@ -87,6 +87,9 @@ class WoodyModel:
     plot_area_m2: float
     """Mean area of the plots: the ground that an error of one plot stands for."""
     cover_range: tuple[float, float]
+    fold_lines: Numbers
+    """Intercept and coefficients (of features as they are) of the line without each fold, for the
+    jackknife of the model's own error; shape (fold, 1 + feature)."""
     seed: int
     training: pd.DataFrame
     """Row for each plot used: plot_id, cover, held_out (percent), place, fold, season ("" where
@@ -173,10 +176,11 @@ def fit(
         core=fit_core(x, y, seed),
         scale=scale,
         scores=scores,
-        error_share=split_error(scores, place),
+        error_share=split_error(scores, place, _seasons(plots[used])),
         domain=find_domain(x, importance, fold),
         plot_area_m2=_plot_area_m2(plots[used]),
         cover_range=(float(y.min()), float(y.max())),
+        fold_lines=np.stack([_plain_line(core) for core in cores.values()]),
         seed=seed,
         training=_training(plots[used], chosen, x, y, held, place, fold),
     )
@@ -317,6 +321,18 @@ def _importance(
     return np.maximum(importance, 0.0)
 
 
+def _seasons(plots: pd.DataFrame) -> NDArray[np.str_]:
+    if "season" not in plots:
+        return np.full(len(plots), "", dtype=np.str_)
+    return plots["season"].fillna("").to_numpy(np.str_)
+
+
+def _plain_line(core: Core) -> Numbers:
+    """Intercept and coefficients of features as they are."""
+    slope = core.line.coefficient / core.line.spread
+    return np.concatenate([[core.line.intercept - slope @ core.line.centre], slope])
+
+
 def _plot_area_m2(plots: pd.DataFrame) -> float:
     if "plot_radius_m" not in plots:
         return float(np.pi * DEFAULT_RADIUS_M**2)
@@ -334,7 +350,6 @@ def _training(
     fold: NDArray[np.int64],
 ) -> pd.DataFrame:
     ids = plots["plot_id"] if "plot_id" in plots else pd.Series(plots.index.astype(str))
-    season = plots["season"].fillna("") if "season" in plots else pd.Series([""] * len(plots))
     return pd.DataFrame(
         {
             "plot_id": ids.to_numpy(str),
@@ -342,7 +357,7 @@ def _training(
             "held_out": held,
             "place": place,
             "fold": fold,
-            "season": season.to_numpy(str),
+            "season": _seasons(plots),
         }
         | {name: x[:, at] for at, name in enumerate(names)}
     )

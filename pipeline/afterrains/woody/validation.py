@@ -16,6 +16,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -65,11 +66,34 @@ class ClassError:
 
 @dataclass(frozen=True)
 class ErrorShare:
-    """Variance of scaled residuals: shared by a whole place, and of each plot alone."""
+    """Variance of scaled residuals by what shares it: a place, a season, or nothing but the plot.
+
+    An error that a whole season shares (a wet end of the dry season, a hazy year) is the same on
+    sown and unsown ground and falls out of their difference; the others do not.
+    """
 
     place: float
+    season: float
     plot: float
     places: int
+    seasons: int
+    """0 where they are not known."""
+    plots: int
+
+    def cautious(self) -> tuple[float, float]:
+        """`place` and `season`, each raised by its standard error.
+
+        Few groups tell a shared error badly and a share that came out as nought may well not be:
+        the standard error of a component of m groups is about sqrt(2 / (m - 1)) times the
+        variance of a group's mean.
+        """
+        place = self.place + self._error(self.place, self.places)
+        return place, self.season + self._error(self.season, self.seasons)
+
+    def _error(self, share: float, groups: int) -> float:
+        if groups < 2:
+            return 0.0
+        return float(np.sqrt(2.0 / (groups - 1)) * (share + self.plot * groups / self.plots))
 
 
 def places_of(plots: pd.DataFrame, place_m: float = PLACE_M) -> NDArray[np.int64]:
@@ -139,20 +163,31 @@ def errors_by_class(predicted: Numbers, observed: Numbers) -> tuple[ClassError, 
     return tuple(out)
 
 
-def split_error(scaled_residual: Numbers, place: NDArray[np.int64]) -> ErrorShare:
-    """Variance components of residuals by place, by the moments of a one-way layout.
+def split_error(
+    scaled_residual: Numbers, place: NDArray[np.int64], season: NDArray[np.str_]
+) -> ErrorShare:
+    """Variance components of residuals, each by the moments of a one-way layout.
 
-    Sums of squares within and between places; a negative component counts as zero. The mean is
-    taken as zero, so that a shared bias counts as shared error.
+    The mean is taken as zero, so that a shared bias counts as shared error. A component that comes
+    out negative counts as zero; seasons that are not known ("") share nothing.
     """
-    groups = pd.Series(scaled_residual).groupby(place)
+    total = float(np.mean(scaled_residual**2))
+    by_place = _shared_variance(scaled_residual, place)
+    seasons = np.unique(season).size if not np.any(season == "") else 0
+    by_season = _shared_variance(scaled_residual, season) if seasons > 1 else 0.0
+    shared = min(by_place + by_season, total)
+    places, plots = np.unique(place).size, len(scaled_residual)
+    return ErrorShare(by_place, by_season, total - shared, places, seasons, plots)
+
+
+def _shared_variance(residual: Numbers, group: NDArray[Any]) -> float:
+    """Variance of what the members of a group have in common, at least 0."""
+    groups = pd.Series(residual).groupby(group)
     counts = groups.size().to_numpy(float)
     means = groups.mean().to_numpy(float)
-    n, m = len(scaled_residual), len(counts)
-    within = float((groups.var(ddof=0) * counts).sum() / max(n - m, 1)) if n > m else np.nan
-    total = float(np.mean(scaled_residual**2))
-    if not np.isfinite(within):
-        return ErrorShare(total, 0.0, m)  # nothing tells them apart: all of it counts as shared
-    # E[sum n_k mean_k^2] = n * place + m * plot, for places of n_k plots and a mean of zero.
-    shared = (float((counts * means**2).sum()) - m * within) / n
-    return ErrorShare(max(shared, 0.0), within, m)
+    n, m = len(residual), len(counts)
+    if n == m:
+        return 0.0
+    within = float((groups.var(ddof=0) * counts).sum() / (n - m))
+    # E[sum n_k mean_k^2] = n * shared + m * within, for groups of n_k and a mean of zero.
+    return max((float((counts * means**2).sum()) - m * within) / n, 0.0)

@@ -1,0 +1,151 @@
+"""Change of woody cover since before sowing, pixel by pixel, with its error and its class.
+
+A pixel's change is the mean of its newest seasons minus the mean of its seasons before sowing. What
+a place keeps from season to season falls out of it; what a season shares and what each plot-sized
+patch has of its own stays (from residuals of places held out, observers' errors included, so the
+error is rather too large). Classes control the false discovery rate over the pixels, and patches
+smaller than a least size are taken for noise. A pixel never tells of a site: sites have their own
+estimates.
+
+References
+----------
+Benjamini, Y. & Hochberg, Y. (1995). Controlling the false discovery rate. Journal of the Royal
+Statistical Society B 57, 289-300. doi:10.1111/j.2517-6161.1995.tb02031.x
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.ndimage import label
+from scipy.stats import false_discovery_control, norm
+
+from afterrains.woody.model import WoodyModel
+
+__all__ = ["LESS", "MORE", "UNCHANGED", "Change", "seasons_before", "woody_change"]
+
+UNCHANGED, MORE, LESS = 0, 1, 2
+FALSE_DISCOVERY_RATE = 0.05
+LEAST_PATCH_PIXELS = 5
+"""0.05 ha at 10 m (common practice, no source)."""
+_MOST_AFTER = 3
+
+
+@dataclass(frozen=True)
+class Change:
+    """Layers of `woody_change_<season>.tif`, float32 (y, x), NaN where not known."""
+
+    change: NDArray[np.float32]
+    standard_error: NDArray[np.float32]
+    kind: NDArray[np.float32]
+    """0 unchanged, 1 more, 2 less."""
+
+    def stack(self) -> NDArray[np.float32]:
+        """Shape (3, y, x), in the order of the product's bands."""
+        return np.stack([self.change, self.standard_error, self.kind])
+
+
+def woody_change(
+    model: WoodyModel,
+    cover: NDArray[np.floating],
+    before: NDArray[np.bool_],
+    *,
+    after: int = 1,
+    rate: float = FALSE_DISCOVERY_RATE,
+    least_patch: int = LEAST_PATCH_PIXELS,
+) -> Change:
+    """Change up to the newest season of a cell.
+
+    Parameters
+    ----------
+    model : WoodyModel
+    cover : array, shape (season, y, x)
+        `Prediction.unclipped` of each dry season, oldest first; NaN where not predicted.
+    before : bool array, shape (season,) or (season, y, x)
+        Seasons that lie before sowing (there), as `seasons_before` gives them.
+    after : int
+        How many of the newest seasons are averaged, at most 3: trees do not jump.
+    rate : float
+        False discovery rate over the pixels.
+    least_patch : int
+        Pixels, joined at their sides, of the smallest patch called more or less.
+
+    Returns
+    -------
+    Change
+        NaN where a pixel has no season before, or its newest seasons are not known.
+
+    Raises
+    ------
+    ValueError
+        If shapes do not fit or `after` is out of range.
+    """
+    seasons = len(cover)
+    if cover.ndim != 3 or before.shape not in ((seasons,), cover.shape):
+        raise ValueError(f"cover has shape {cover.shape}, before {before.shape}")
+    if not 1 <= after <= min(_MOST_AFTER, seasons):
+        raise ValueError(f"after is {after}; it lies between 1 and {min(_MOST_AFTER, seasons)}")
+    early = before[:, None, None] if before.ndim == 1 else before
+    late = np.zeros(seasons, dtype=bool)
+    late[seasons - after :] = True
+    then, then_count = _mean(cover, early & ~late[:, None, None])
+    now, now_count = _mean(cover, np.broadcast_to(late[:, None, None], cover.shape))
+    change = now - then
+    share = model.error_share
+    loose = share.cautious()[1] + share.plot
+    variance = loose * (
+        np.square(model.scale.at(now)) / np.maximum(now_count, 1)
+        + np.square(model.scale.at(then)) / np.maximum(then_count, 1)
+    )
+    error = np.where(np.isfinite(change), np.sqrt(variance), np.nan)
+    kind = _classes(change, error, rate, least_patch)
+    return Change(change.astype(np.float32), error.astype(np.float32), kind)
+
+
+def seasons_before(
+    season_ends: NDArray[np.datetime64], sown_on: NDArray[np.datetime64]
+) -> NDArray[np.bool_]:
+    """Which seasons end before each pixel's first sowing.
+
+    Parameters
+    ----------
+    season_ends : array, shape (season,)
+    sown_on : array, shape (y, x)
+        First sowing of the pixel's ground; for ground never sown, the day it is compared from
+        (usually the programme's first sowing); NaT for none.
+
+    Returns
+    -------
+    bool array, shape (season, y, x)
+    """
+    return np.asarray(season_ends[:, None, None] < sown_on[None])
+
+
+def _mean(
+    cover: NDArray[np.floating], chosen: NDArray[np.bool_]
+) -> tuple[NDArray[np.float64], NDArray[np.int64]]:
+    """Mean over the chosen seasons that are known, and how many they are."""
+    known = chosen & np.isfinite(cover)
+    count = known.sum(axis=0)
+    total = np.where(known, cover, 0.0).sum(axis=0, dtype=np.float64)
+    mean = np.divide(total, count, out=np.full(total.shape, np.nan), where=count > 0)
+    return mean, count
+
+
+def _classes(
+    change: NDArray[np.float64], error: NDArray[np.float64], rate: float, least_patch: int
+) -> NDArray[np.float32]:
+    known = np.isfinite(change) & (error > 0)
+    kind = np.where(np.isfinite(change), float(UNCHANGED), np.nan).astype(np.float32)
+    if known.any():
+        p_value = 2.0 * norm.sf(np.abs(change[known]) / error[known])
+        beyond = np.zeros(change.shape, dtype=bool)
+        beyond[known] = false_discovery_control(p_value) <= rate
+        for value, side in ((MORE, change > 0), (LESS, change < 0)):
+            patch, _ = label(beyond & side)
+            large = np.bincount(patch.ravel()) >= least_patch
+            large[0] = False
+            kind[large[patch]] = value
+    return kind
