@@ -1,7 +1,9 @@
 """Reading a catalogue's JSON documents from a disk or a server, with retries; nothing is guessed.
 
 What trying again cannot mend (a missing file, broken JSON) is a `BrokenDocumentError`; what it can
-(a server that is down, slow or cut off) is a `ServiceError` after the retries are used up.
+(a server that is down, slow or cut off) is a `ServiceError` after the retries are used up. Servers
+behind a balancer at times deny or miss a file that they have, or send half of it as if it were all,
+so even what seems final is asked for again before it is believed.
 """
 
 from __future__ import annotations
@@ -9,6 +11,7 @@ from __future__ import annotations
 import json
 import logging
 import re
+import time
 from pathlib import Path
 from typing import Any, Self
 
@@ -16,6 +19,7 @@ import requests
 from pystac_client.exceptions import APIError
 from pystac_client.stac_api_io import StacApiIO
 from urllib3 import Retry
+from urllib3.exceptions import MaxRetryError
 
 from afterrains.errors import ServiceError
 from afterrains.scenes.references import is_address, without_query
@@ -33,6 +37,11 @@ _RETRIES = Retry(
 )
 
 
+_PAUSES_S = (0.2, 1.0)
+"""Before each further try of what the HTTP library does not try again by itself."""
+_PERHAPS_WRONG = (403, 404)
+
+
 class BrokenDocumentError(Exception):
     """A document that is missing or not JSON, in words without its query string."""
 
@@ -43,11 +52,43 @@ def _hide_query(record: logging.LogRecord) -> bool:
     return True
 
 
+class _PatientIO(StacApiIO):
+    """Asks again where a body was cut off or is no JSON, or where a file is denied or missing.
+
+    The HTTP library tries again where a connection fails or a server says that it is busy; it does
+    not once a body has begun.
+    """
+
+    def request(self, *args: Any, **kwargs: Any) -> str:
+        """As the library's, with more tries; the last failure is raised as it came."""
+        for pause in _PAUSES_S:
+            try:
+                text = str(super().request(*args, **kwargs))
+                json.loads(text)
+                return text
+            except APIError as error:
+                if not _worth_another_try(error):
+                    raise
+            except (ValueError, RecursionError):
+                pass  # not JSON, perhaps for being half of it
+            time.sleep(pause)
+        return str(super().request(*args, **kwargs))
+
+
+def _worth_another_try(error: APIError) -> bool:
+    if getattr(error, "status_code", None) in _PERHAPS_WRONG:
+        return True
+    cause = error.__context__
+    return isinstance(cause, requests.RequestException) and not (
+        cause.args and isinstance(cause.args[0], MaxRetryError)
+    )
+
+
 class Documents:
     """Reads JSON from paths and addresses; one HTTP session for all."""
 
     def __init__(self, retries: Retry | None = None, timeout_s: float = 60) -> None:
-        self.io = StacApiIO(max_retries=retries or _RETRIES, timeout=timeout_s)
+        self.io = _PatientIO(max_retries=retries or _RETRIES, timeout=timeout_s)
         logging.getLogger("urllib3.connectionpool").addFilter(_hide_query)  # adds itself once
 
     def __enter__(self) -> Self:
