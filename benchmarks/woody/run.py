@@ -1,6 +1,6 @@
 """How well woody cover is told on simulated ground with known cover, and what simpler ways tell.
 
-    python benchmarks/woody/run.py [--seeds 1 2 3] [--folder FOLDER] [--speed]
+    python benchmarks/woody/run.py [--seeds 1 2 3] [--folder FOLDER] [--features …] [--speed]
 
 For each seed the sample programme is written and read, and the ground is cut into eight quarters
 (two grounds of four). Each quarter is predicted by a model fitted to the plots of the other seven:
@@ -55,7 +55,7 @@ from afterrains.woody import (  # noqa: E402
 from afterrains.woody.line import fit_line  # noqa: E402
 from afterrains.woody.plots import plot_means, plot_weights  # noqa: E402
 
-NAMES = (*DEFAULT_FEATURES,)
+NAMES = list(DEFAULT_FEATURES)
 EARLY = ("2016-dry", "2017-dry")
 FRESH = 400  # circles of ground per seed, the size of plots, on which pixels are checked
 
@@ -85,8 +85,10 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--seeds", type=int, nargs="+", default=[1, 2, 3])
     parser.add_argument("--folder", type=Path)
+    parser.add_argument("--features", nargs="+", help="another set; late_ndvi first")
     parser.add_argument("--speed", action="store_true", help="speed and memory only")
     asked = parser.parse_args()
+    NAMES[:] = asked.features or NAMES
     if asked.speed:
         speed()
         return
@@ -221,8 +223,8 @@ Way = Callable[[np.ndarray], np.ndarray]
 
 def fit_ways(plots: pd.DataFrame, features: pd.DataFrame) -> tuple[WoodyModel, dict[str, Way]]:
     """Our model and the simpler ones, on the same plots."""
-    model = fit(plots, features, names=DEFAULT_FEATURES)
-    x = model.training[list(DEFAULT_FEATURES)].to_numpy()
+    model = fit(plots, features, names=NAMES)
+    x = model.training[NAMES].to_numpy()
     y = model.training["cover"].to_numpy()
     line = fit_line(x, y, weighted=False)[0]
     ndvi = fit_line(x[:, :1], y, weighted=False)[0]
@@ -278,7 +280,7 @@ def by_circle(
         ours=found.estimate, low=found.low, high=found.high, inside=found.applicability
     )
     for name, way in simple.items():
-        table[name] = np.clip(way(means[list(DEFAULT_FEATURES)].to_numpy()), 0, 100)
+        table[name] = np.clip(way(means[NAMES].to_numpy()), 0, 100)
     return table
 
 

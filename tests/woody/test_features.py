@@ -94,6 +94,13 @@ def test_missing_inputs_stay_missing(composites):
     assert np.isfinite(stack.values[2, 20, 20])
 
 
+def test_a_season_never_clear_gives_no_features(composites):
+    """All NaN in, all NaN out, without a warning."""
+    dry, rains = ({key: np.full_like(field, np.nan) for key, field in each.items()}
+                  for each in composites)  # fmt: skip
+    assert np.isnan(feature_stack(dry, rains, makeable(dry, rains)).values).all()
+
+
 def test_what_cannot_be_made_is_refused(composites):
     """By name and by missing composite."""
     with pytest.raises(ValueError, match="no feature 'treeness'"):

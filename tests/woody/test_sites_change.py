@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+from datetime import date
 
 import geopandas as gpd
 import numpy as np
@@ -13,8 +14,18 @@ from odc.geo.geobox import GeoBox
 from rasterio.transform import Affine
 from scipy.stats import t
 
+from afterrains.errors import InputError
 from afterrains.signals.coverage import polygon_coverage
-from afterrains.woody import predict, seasons_before, site_cover, sites_in_points, woody_change
+from afterrains.woody import (
+    cell_seasons,
+    predict,
+    require_bands,
+    seasons_before,
+    site_cover,
+    sites_in_points,
+    sowing_days,
+    woody_change,
+)
 from afterrains.woody.change import LESS, MORE, UNCHANGED
 from afterrains.woody.features import FeatureStack
 from afterrains.woody.validation import ErrorShare
@@ -85,6 +96,17 @@ def test_ground_the_model_does_not_know_falls_back_and_says_so(model, rng):
     assert table.at["s0", "inside_share"] == 0.0
 
 
+def test_a_season_never_clear_has_no_cover(model, rng):
+    """NaN in every number, and no unit but greenness; without a warning."""
+    stack = _stack(model, rng)
+    stack.values[:] = np.nan
+    row = site_cover(model, stack, _coverage((500_050, 1_549_850, 500_150, 1_549_950)), 100.0)
+    assert row[["woody_percent", "woody_low", "woody_high", "woody_se"]].isna().all(axis=None)
+    assert row["basis"].tolist() == ["dry-season greenness"]
+    cover = np.full((3, 30, 30), np.nan)
+    assert np.isnan(woody_change(model, cover, np.array([True, True, False])).stack()).all()
+
+
 def test_a_site_is_judged_in_one_unit():
     """By hand: four of five seasons and the newest; three of five; the newest outside."""
     woody, green = "woody cover", "dry-season greenness"
@@ -152,6 +174,44 @@ def test_lone_pixels_are_taken_for_noise(model):
     assert (found[2:4, 2:4] == UNCHANGED).all()
     assert (found[10, 5:10] == MORE).all()
     assert not (found == LESS).any()
+
+
+def test_each_pixel_has_its_own_first_sowing():
+    """By hand: two overlapping sites; the earlier sowing holds where both lie."""
+    boxes = [shapely.box(500_000, 1_549_900, 500_100, 1_550_000),
+             shapely.box(500_050, 1_549_900, 500_150, 1_550_000)]  # fmt: skip
+    days = sowing_days(_BOX, boxes, [date(2019, 7, 1), date(2018, 7, 1)], date(2018, 1, 1))
+    assert days[0, :20:5].astype(str).tolist() == [
+        "2019-07-01", "2018-07-01", "2018-07-01", "2018-01-01",
+    ]  # fmt: skip
+    assert np.isnat(sowing_days(_BOX, [], [], None)).all()
+
+
+def test_cells_are_walked_season_by_season(model, rng):
+    """Composites made so that the features come out as the plots'; a season without any is left."""
+    stack = _stack(model, rng)
+    layers = {
+        f"{name}_median": layer for name, layer in zip(stack.names, stack.values, strict=True)
+    }
+    calendar = pd.DataFrame({"season": ["2019-dry", "2020-dry"], "kind": ["dry", "dry"]})
+    coverage = _coverage((500_050, 1_549_850, 500_150, 1_549_950))
+    asked = []
+
+    def composites_of(cell_id, season):
+        asked.append((cell_id, season))
+        return layers if season == "2020-dry" else None
+
+    (found,) = cell_seasons(
+        model, "e1n1", _BOX, coverage, ["2019-dry", "2020-dry"], calendar, composites_of
+    )
+    assert asked == [("e1n1", "2019-dry"), ("e1n1", "2020-dry")]
+    assert found.season == "2020-dry"
+    alone = site_cover(model, stack, coverage, 100.0)
+    pd.testing.assert_frame_equal(found.sites.drop(columns="season"), alone)
+    np.testing.assert_array_equal(found.prediction.stack()[0], predict(model, stack).estimate)
+    require_bands(model, ["red", "nir", "swir16", "swir22"], file="programme.yaml")
+    with pytest.raises(InputError, match="needs the bands swir16, swir22, which the scenes do not"):
+        require_bands(model, ["red", "nir"], file="programme.yaml")
 
 
 def test_seasons_before_each_pixels_sowing():

@@ -5,9 +5,10 @@
 
 from __future__ import annotations
 
+from afterrains.woody.application import CellSeason, cell_seasons, require_bands
 from afterrains.woody.area import AreaEstimate, area_from_matrix, area_from_strata
 from afterrains.woody.card import CardFacts
-from afterrains.woody.change import Change, seasons_before, woody_change
+from afterrains.woody.change import Change, seasons_before, sowing_days, woody_change
 from afterrains.woody.features import DEFAULT_FEATURES, FEATURES, FeatureStack, feature_stack
 from afterrains.woody.files import load, model_digest, save
 from afterrains.woody.model import Prediction, WoodyModel, fit, predict, probability_of_cover
@@ -20,6 +21,7 @@ __all__ = [
     "FEATURES",
     "AreaEstimate",
     "CardFacts",
+    "CellSeason",
     "Change",
     "FeatureStack",
     "ModelErrors",
@@ -28,6 +30,7 @@ __all__ = [
     "area_from_matrix",
     "area_from_strata",
     "bands_needed",
+    "cell_seasons",
     "describe",
     "feature_stack",
     "fit",
@@ -36,11 +39,13 @@ __all__ = [
     "model_digest",
     "predict",
     "probability_of_cover",
+    "require_bands",
     "save",
     "season_features",
     "seasons_before",
     "site_cover",
     "sites_in_points",
+    "sowing_days",
     "train",
     "woody_change",
 ]

