@@ -10,12 +10,9 @@ import pytest
 import scipy.stats
 import statsmodels.api as sm
 
-from afterrains.evidence.contrast_gls import (
-    GapModel,
-    GapSeries,
-    estimate_gains,
-    standard_errors,
-)
+from afterrains.evidence.contrast_gls import estimate_gains
+from afterrains.evidence.gap_noise import standard_errors
+from afterrains.evidence.gap_series import GapModel, GapSeries
 from afterrains.evidence.gaps import site_levels
 from afterrains.evidence.growth import RampGrowth, mixed, ramp
 from afterrains.evidence.learning import Noise, odd_controls, tail_df

@@ -73,6 +73,16 @@ def test_a_gain_whose_flush_rose_too_is_at_most_grass_without_a_woody_model(inve
     assert with_model.tolist() == ["gain", "gain"]
 
 
+def test_what_rose_at_once_and_did_not_grow_is_grass_without_a_woody_model(invented):
+    """Rested ground: dry greenness jumps at once and stays; growth lasts to season 8."""
+    panel, sowing = invented([0.0, 0.0], flush=[0.0, 0.0], after=8)
+    rested = (panel["site_id"] == "s00") & (panel["kind"] == "dry") & (panel["time"] > "2009-01-01")
+    panel.loc[rested, "value"] += 8.0
+    words = last(call(panel, sowing, growth=RampGrowth(1, 8), judged_seasons=8))
+    assert words.loc["s00", "verdict"] == "grass-only"
+    assert "rose at once" in words.loc["s00", "reason"]
+
+
 def test_a_flush_without_woody_gain_is_grass_only(invented):
     """The flush alone rises, with a woody model or without."""
     panel, sowing = invented([0.0], flush=[0.3])
@@ -108,7 +118,10 @@ def test_a_sudden_fall_is_a_loss_with_its_season(invented):
     history = call(panel, sowing).set_index(["site_id", "as_of"])
     row = history.loc[("s01", "2011-dry")]
     assert row["verdict"] == "loss"
-    assert "2011-dry" in row["reason"]
+    assert row["reason"].startswith("fell suddenly in 2011-dry")
+    later = history.loc[("s01", "2012-dry")]
+    assert "fell suddenly in 2011-dry" in later["reason"]
+    assert "not come back" in later["reason"]
     assert history.loc["s01"]["verdict"].iloc[-1] == "loss"
     assert not (history.loc["s00"]["verdict"] == "loss").any()
 

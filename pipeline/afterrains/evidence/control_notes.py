@@ -5,8 +5,10 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from afterrains.evidence.contrast_gls import GapModel, estimate_gains, trend_tests
-from afterrains.evidence.ground import AsOf, Ground
+from afterrains.evidence.as_of import AsOf
+from afterrains.evidence.contrast_gls import estimate_gains, trend_tests
+from afterrains.evidence.gap_series import GapModel
+from afterrains.evidence.ground import Ground
 from afterrains.evidence.learning import Noise
 from afterrains.evidence.matching import Match
 from afterrains.evidence.panel import Panel

@@ -12,7 +12,7 @@ import numpy as np
 import pandas as pd
 
 from afterrains.errors import Finding, InputError
-from afterrains.evidence.contrast_gls import standard_errors
+from afterrains.evidence.gap_noise import standard_errors
 from afterrains.evidence.ground import Ground
 from afterrains.evidence.growth import DEFAULT_GROWTH, GrowthCurve, blend, ramp
 from afterrains.evidence.matching import Match

@@ -6,21 +6,13 @@ Holds what does not change from season to season of judging: matches, noise fact
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 from numpy.typing import NDArray
 
-from afterrains.evidence.contrast_gls import (
-    GapModel,
-    GapSeries,
-    SiteGains,
-    estimate_gains,
-    gap_residuals,
-    standard_errors,
-    trend_tests,
-    without_gain,
-)
+from afterrains.evidence.as_of import AsOf, seasons_since
+from afterrains.evidence.contrast_gls import SiteGains, estimate_gains, trend_tests
+from afterrains.evidence.gap_noise import gap_residuals, standard_errors, without_gain
+from afterrains.evidence.gap_series import GapModel, GapSeries
 from afterrains.evidence.gaps import site_levels, weighted_seasons
 from afterrains.evidence.growth import GrowthCurve, ramp
 from afterrains.evidence.learning import (
@@ -31,10 +23,10 @@ from afterrains.evidence.learning import (
     odd_sown,
     tail_df,
 )
-from afterrains.evidence.matching import Match, match_controls
+from afterrains.evidence.matching import Match
 from afterrains.evidence.panel import Panel, SeasonTable
 
-__all__ = ["AsOf", "Ground", "match_all", "seasons_since"]
+__all__ = ["Ground"]
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.intp]
@@ -44,62 +36,6 @@ _LEARNING_SITES = 400
 """Controls, and sown sites, from which the noise is learned; more add time and no knowledge."""
 _FEWEST_TRUSTED = 3
 _WORTH_A_SECOND_LOOK = 0.025
-
-
-@dataclass(frozen=True)
-class AsOf:
-    """What was known at one season of the sites sown by then.
-
-    `rows` numbers the sites among the sown ones; the rest are arrays in that order. `errors` gives,
-    for each number of seasons since sowing that occurs, the standard error of the full gain at
-    every look of such a sowing, past ones and those to come. `weakest_p` is the one-sided p-value
-    of the gain or loss found once the control that favours it most is left out (0 where nothing was
-    found), `weakest_control` that control's row in the panel.
-    """
-
-    rows: Ints
-    gains: SiteGains
-    controls_used: Ints
-    trend: Floats
-    trend_se: Floats
-    trend_p: Floats
-    before_seen: Ints
-    newest_departure: Floats
-    errors: dict[int, Floats]
-    weakest_p: Floats
-    weakest_control: Ints
-    odd: Bools
-    noise: Noise
-    control_series: GapSeries
-
-
-def seasons_since(table: SeasonTable, sown_on: NDArray[np.datetime64]) -> Ints:
-    """Seasons since sowing, shape (sites, seasons): 0 up to sowing, then 1, 2, 3 and so on."""
-    after = table.times[None, :] > sown_on[:, None]
-    out: Ints = np.cumsum(after, axis=1)
-    return out
-
-
-def match_all(panel: Panel, sown: Ints, controls: Ints, spill_over_m: float) -> Match:
-    """Control weights of all sown sites; those with the same seasons before are matched at once."""
-    k = min(60, controls.size)
-    index = np.zeros((sown.size, k), dtype=np.intp)
-    weights = np.zeros((sown.size, k))
-    balance = np.full(sown.size, np.nan)
-    before = np.stack(
-        [
-            np.searchsorted(table.times, panel.sown_on[sown], side="right")
-            for table in (panel.dry, panel.rains)
-        ],
-        axis=1,
-    )
-    for cohort in np.unique(before, axis=0):
-        of = np.flatnonzero((before == cohort).all(axis=1))
-        match = match_controls(
-            panel, sown[of], controls, panel.sown_on[sown[of]].min(), spill_over_m=spill_over_m
-        )
-        index[of], weights[of], balance[of] = match.controls, match.weights, match.balance
-    return Match(index, weights, balance, (), np.empty((sown.size, 0)))
 
 
 class Ground:

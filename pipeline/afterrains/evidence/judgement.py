@@ -9,8 +9,9 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from afterrains.evidence.as_of import AsOf, match_all
 from afterrains.evidence.control_notes import controls_table
-from afterrains.evidence.ground import AsOf, Ground, match_all
+from afterrains.evidence.ground import Ground
 from afterrains.evidence.growth import DEFAULT_GROWTH, GrowthCurve, RampGrowth
 from afterrains.evidence.levels import LevelBook, Levels
 from afterrains.evidence.multiplicity import false_discovery_q_values
@@ -217,6 +218,7 @@ def _facts(
     }
     names = {"gain": "gain", "gain_low": "low", "gain_high": "high", "p_gain": "p_gain"}
     names |= {"p_loss": "p_loss", "p_drop": "p_drop", "se": "se", "df": "df"}
+    names |= {"p_step": "p_step", "p_ramp": "p_ramp"}
     for column, name in names.items():
         values = getattr(known.gains, name) if known else unknown
         columns[column] = np.where(allowed, values, np.nan)

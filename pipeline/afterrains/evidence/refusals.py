@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import stats
 
-from afterrains.evidence.ground import AsOf
+from afterrains.evidence.as_of import AsOf
 
 __all__ = ["Findings", "chosen_low_p", "refusal_reasons", "trends_apart_p"]
 

@@ -42,6 +42,7 @@ def specification(rules: Rules, spill_over_m: float) -> dict[str, Any]:
         "without_woody_model": {
             "rule": "a gain whose rains flush rose too is at most grass-only",
             "flush_doubt": FLUSH_DOUBT,
+            "at_once": "nor may it have risen at once without growing since",
         },
     }
     text = json.dumps(rule, sort_keys=True, separators=(",", ":"))

@@ -24,6 +24,8 @@ VERDICTS = ("gain", "loss", "no-gain", "grass-only", "too-early", "not-assessabl
 POWER = 0.8
 FLUSH_DOUBT = 0.15
 """One-sided p-value of a risen flush from which a gain without a woody model is doubted."""
+STILL_DOWN = 0.2
+"""One-sided p-value of a loss up to which a site that fell suddenly has not come back."""
 FRAGILE = 0.1
 """One-sided p-value a gain or loss must keep when the control favouring it most is left out."""
 
@@ -82,8 +84,9 @@ def decide(facts: pd.DataFrame, levels: Levels, rules: Rules, seasons: tuple[str
     Parameters
     ----------
     facts : DataFrame
-        Rows sorted by site and season, with `site_id, as_of, seasons_since_sowing, gain, gain_low,
-        gain_high, p_gain, p_loss, p_drop, se, df, q_value, grass_p, grass_crossed, refusal`.
+        Rows sorted by site and season, with `site_id, as_of, seasons_since_sowing`, the gains and
+        p-values of `SiteGains`, `q_value, grass_p, grass_crossed, weakest_p, weakest_control,
+        refusal`.
     levels : Levels
         Of this season and those to come, one row each.
     rules : Rules
@@ -112,15 +115,19 @@ def decide(facts: pd.DataFrame, levels: Levels, rules: Rules, seasons: tuple[str
     gain = crossed_gain | (
         _ever(crossed_gain, site) & (p_gain <= half) & discovered & ~fragile & ~refused
     )
-    lost = crossed_loss | (
-        _ever(crossed_loss | fell, site) & (p_loss <= half) & discovered & ~refused
-    )
-    loss = lost | (fell & ~gain)
+    lost = crossed_loss | (_ever(crossed_loss, site) & (p_loss <= half) & discovered & ~refused)
+    # A site that fell suddenly is lost until it has plainly come back.
+    fallen = _ever(fell, site) & (p_loss <= STILL_DOWN) & ~refused
+    loss = lost | ((fell | fallen) & ~gain)
     gain &= ~loss
     # Not the spent level but a mere suspicion: here a flush that is overlooked is the worse error.
     greener = facts["grass_p"].fillna(1.0).to_numpy() <= FLUSH_DOUBT
     flush = facts["grass_crossed"].to_numpy() & ~refused
-    unsure = gain & greener & (not rules.woody_model)
+    # Grass answers the first rains; trees grow. Only where growth can be told from a rise at once.
+    at_once = (facts["p_step"].fillna(1.0).to_numpy() <= FLUSH_DOUBT) & (
+        facts["p_ramp"].fillna(0.0).to_numpy() > rules.error_rate
+    )
+    unsure = gain & (greener | at_once) & (not rules.woody_model)
     expected = ramp(since.astype(float), rules.growth)
     equivalent = (
         (facts["gain_high"].to_numpy() < rules.meaningful_gain) & (expected >= 1) & ~refused
@@ -139,7 +146,9 @@ def decide(facts: pd.DataFrame, levels: Levels, rules: Rules, seasons: tuple[str
     verdict = np.where(over, "not-assessable", verdict)
     facts["verdict"] = verdict
     facts["answer_by"] = np.where((verdict == "too-early"), answer, "")
-    facts["reason"] = _reasons(facts, rules, unsure, fell, crossed_gain, over, expected)
+    fall = facts["as_of"].where(fell).groupby(site).ffill().fillna("")
+    facts["fall"] = fall.where(fell | fallen, "")
+    facts["reason"] = _reasons(facts, rules, unsure, crossed_gain, over, expected)
 
 
 def _ever(flag: NDArray[np.bool_], site: NDArray[np.intp]) -> NDArray[np.bool_]:
@@ -173,7 +182,6 @@ def _reasons(
     facts: pd.DataFrame,
     rules: Rules,
     unsure: NDArray[np.bool_],
-    fell: NDArray[np.bool_],
     crossed: NDArray[np.bool_],
     over: NDArray[np.bool_],
     expected: Floats,
@@ -185,7 +193,8 @@ def _reasons(
     fragile = facts["weakest_p"].to_numpy() > FRAGILE
     smallest = facts["detectable_gain"].to_numpy()
     refusal = facts["refusal"].to_numpy()
-    season = facts["as_of"].to_numpy()
+    season, fall = facts["as_of"].to_numpy(), facts["fall"].to_numpy()
+    flush_rose = facts["grass_p"].fillna(1.0).to_numpy() <= FLUSH_DOUBT
     grass_known = facts["grass_p"].notna().to_numpy()
     for row in range(len(facts)):
         match verdict[row]:
@@ -197,8 +206,10 @@ def _reasons(
                 )
             case "not-assessable":
                 out[row] = refusal[row]
-            case "loss" if fell[row]:
-                out[row] = f"fell suddenly in {season[row]} against its own record and control"
+            case "loss" if fall[row]:
+                out[row] = f"fell suddenly in {fall[row]} against its own record and control"
+                if fall[row] != season[row]:
+                    out[row] += ", and has not come back"
             case "loss":
                 out[row] = "less than comparable unsown ground, beyond chance"
             case "gain":
@@ -208,10 +219,12 @@ def _reasons(
                 if not rules.woody_model and not grass_known[row]:
                     out[row] += "; the rains flush is not known, so grass is not ruled out"
             case "grass-only" if unsure[row]:
-                out[row] = (
-                    "greener in the dry season, but the rains flush rose too: without a woody model"
-                    " grass cannot be told from trees"
+                out[row] = "greener in the dry season, but " + (
+                    "the rains flush rose too"
+                    if flush_rose[row]
+                    else "it rose at once and did not grow as trees do"
                 )
+                out[row] += ": without a woody model grass cannot be told from trees"
             case "grass-only":
                 out[row] = "the rains flush rose against control, the dry season did not"
             case "no-gain":

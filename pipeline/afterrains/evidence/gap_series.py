@@ -1,0 +1,106 @@
+"""The gap of sites to their controls, and what it is regressed on.
+
+Columns of the regression are a constant, the season's size, time, the step and the ramp of a gain,
+the gap itself and a pulse in the last season, in the order of the names below.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from afterrains.evidence.structures import (
+    DRIFT_SPAN,
+    STRUCTURES,
+    Structures,
+    sweep,
+    whiteners,
+)
+
+__all__ = [
+    "GAP",
+    "ONE",
+    "PULSE",
+    "RAMP",
+    "SEASON",
+    "SITES_AT_ONCE",
+    "STEP",
+    "TIME",
+    "GapModel",
+    "GapSeries",
+    "random_effects",
+    "scaled_season",
+]
+
+Floats = NDArray[np.float64]
+Bools = NDArray[np.bool_]
+
+ONE, SEASON, TIME, STEP, RAMP, GAP, PULSE = range(7)
+SITES_AT_ONCE = 1000
+
+
+@dataclass(frozen=True)
+class GapModel:
+    """Inverse noise factors of a group of sites under every noise model, for all seasons.
+
+    The factors of a shorter record are their leading blocks, so one is made for the whole judging.
+    """
+
+    inverse: Floats
+    log_terms: Floats
+    seen: Bools
+
+    @classmethod
+    def of(cls, variance: Floats, seen: Bools) -> GapModel:
+        """Factors for cells of the given relative variance, shape (sites, seasons)."""
+        inverse, log_terms = whiteners(STRUCTURES.noise_models, variance, seen)
+        return cls(inverse, log_terms, seen)
+
+
+@dataclass(frozen=True)
+class GapSeries:
+    """Gaps of a group of sites up to one season, with what they are regressed on.
+
+    `gap`, `step`, `ramp` have shape (sites, seasons), `season` (seasons,) is the mean departure of
+    the controls, `before` (sites, seasons) is True before sowing, `spread` (sites,) is the variance
+    of the controls' mean in units of one site's.
+    """
+
+    gap: Floats
+    season: Floats
+    step: Floats
+    ramp: Floats
+    before: Bools
+    spread: Floats
+
+    def columns(self, seen: Bools, part: slice) -> Floats:
+        """Regressors and gap of some sites, shape (sites, seasons, 7); 0 where not seen."""
+        seasons = self.gap.shape[1]
+        time = (np.arange(seasons) - (seasons - 1) / 2) / DRIFT_SPAN
+        shape = self.gap[part].shape
+        stack = [np.ones(shape), np.broadcast_to(scaled_season(self.season), shape)]
+        stack += [np.broadcast_to(time, shape), self.step[part], self.ramp[part], self.gap[part]]
+        pulse = np.zeros(shape)
+        pulse[:, -1] = 1.0
+        stack.append(pulse)
+        columns = np.stack(stack, axis=-1)
+        return np.where(seen[part, :seasons, None], np.nan_to_num(columns), 0.0)
+
+
+def scaled_season(season: Floats) -> Floats:
+    """Season effects centred and in units of their own size; zeros where they do not vary."""
+    filled = np.nan_to_num(season)
+    centred = filled - filled.mean() if filled.size else filled
+    size = np.sqrt((centred**2).mean()) if filled.size else 0.0
+    return centred / size if size > 0 else np.zeros_like(centred)
+
+
+def random_effects(products: Floats, structures: Structures) -> tuple[Floats, Floats]:
+    """Cross-products per structure with response and drift taken in as random effects."""
+    shape = (structures.count,) + (1,) * (products.ndim - 3)
+    chosen = products[structures.noise]
+    chosen, response = sweep(chosen, SEASON, structures.response.reshape(shape))
+    chosen, drift = sweep(chosen, TIME, structures.drift.reshape(shape))
+    return chosen, response + drift
