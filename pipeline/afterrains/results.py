@@ -150,7 +150,9 @@ def build_tables(
     )
     seasons = _seasons(values, calendar, season_rain, sites, judgement.weights, indices)
     unjudged = _not_judged_yet(judgement.history, calendar, sowing)
-    judged = pd.concat([judgement.history, unjudged], ignore_index=True)
+    judged = pd.concat([judgement.history, unjudged], ignore_index=True).astype(
+        {"site_id": "str", "as_of": "str"}
+    )
     history = _with_facts(judged, calendar, seasons, sites, sowing)
     newest = history.groupby("site_id", sort=True).tail(1).reset_index(drop=True)
     return Tables(

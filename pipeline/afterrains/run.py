@@ -166,7 +166,7 @@ def run_programme(
         exit_status=state.exit_status,
         output=output,
         page=page,
-        verdicts=tables.verdicts,
+        verdicts=read_csv(VERDICTS, output / VERDICTS.file),
         tasks_done=len(waiting),
         tasks_kept=len(kept),
         unreadable=tuple(unreadable),

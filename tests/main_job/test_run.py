@@ -99,7 +99,7 @@ def test_second_run_does_nothing_again(undisturbed: RunSummary, small_sample: Pa
     before = {path: path.stat().st_mtime_ns for path in undisturbed.output.rglob("*.*")}
     again = run_programme(small_sample / "programme.yaml", workers=1)
     assert again.tasks_done == 0
-    pd.testing.assert_frame_equal(again.verdicts, undisturbed.verdicts, check_dtype=False)
+    pd.testing.assert_frame_equal(again.verdicts, undisturbed.verdicts)
     lock = undisturbed.output / ".running.lock"
     after = {path: path.stat().st_mtime_ns for path in undisturbed.output.rglob("*.*")}
     assert {**before, lock: 0} == {**after, lock: 0}

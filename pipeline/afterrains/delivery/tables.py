@@ -272,7 +272,7 @@ def series_table(indices: Sequence[str]) -> Table:
                    required=True),
             _number("clear_fraction", "fraction",
                     "Clear part of the polygon (after the inner margin), by covered area.",
-                    minimum=0, maximum=1),
+                    decimals=6, minimum=0, maximum=1),
             _number("pixels", "pixels", "Sum of clear pixel coverage; whole pixels count 1.",
                     decimals=2, minimum=0),
             *(

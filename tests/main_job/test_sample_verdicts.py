@@ -1,0 +1,46 @@
+"""The sample programme's known truth against the verdicts, over three invented districts."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pandas as pd
+import pytest
+
+from afterrains.run import run_programme
+from afterrains.sample import write_sample
+
+_LEAST_GAIN_POINTS = 10
+_LEAST_SEASONS = 5
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("seed", [1, 2, 3])
+def test_no_real_gain_is_denied_and_no_gain_is_invented(seed: int, tmp_path: Path) -> None:
+    """Truth: the cover with and without sowing that the sample was drawn from.
+
+    A gain of 10 points or more with five dry seasons behind it is never `no-gain`, and ground
+    that gained nothing, grassy ground above all, is never `gain` – at any season of the history.
+    """
+    write_sample(tmp_path, seed=seed)
+    summary = run_programme(tmp_path / "programme.yaml")
+    assert summary.exit_status == 0
+    truth = pd.read_csv(tmp_path / "truth" / "seasons.csv")
+    truth = truth[truth["role"] == "sown"].set_index(["site_id", "season"])["gain_points"]
+    history = pd.read_csv(summary.output / "verdict_history.csv")
+    history["true_points"] = [
+        truth[site, season]
+        for site, season in zip(history["site_id"], history["as_of"], strict=True)
+    ]
+    grown = (history["true_points"] >= _LEAST_GAIN_POINTS) & (
+        history["seasons_since_sowing"] >= _LEAST_SEASONS
+    )
+    assert grown.sum() >= 6
+    denied = history[grown & history["verdict"].isin(["no-gain", "loss"])]
+    assert denied.empty, denied[["site_id", "as_of", "verdict", "gain", "true_points"]]
+    invented = history[(history["true_points"] <= 0) & (history["verdict"] == "gain")]
+    assert invented.empty, invented[["site_id", "as_of", "verdict", "gain", "true_points"]]
+    # The test can see: most of the large gains are found by the newest season.
+    newest = history.groupby("site_id").tail(1)
+    large = newest[newest["true_points"] >= _LEAST_GAIN_POINTS]
+    assert (large["verdict"] == "gain").sum() >= 2
