@@ -46,7 +46,7 @@ def measure(setting: Setting, panels: int, *, with_gain: bool) -> dict[str, obje
     }
     if with_gain:
         # Most panels at the gain that the oracle sees with 80 % power.
-        few = [max(panels // part, 4) for part in (20, 7, 20)]
+        few = [max(panels // part, 4) for part in (35, 10, 35)]
         for shape in ("step", "slow"):
             sizes = [telling_size(setting, shape, power) for power in POWERS]
             found = [

@@ -47,9 +47,11 @@ def test_history_has_the_contract_columns_and_one_row_a_season(invented):
     assert history["as_of"].iloc[0] == "2008-dry"
 
 
-def test_what_was_said_then_does_not_change_when_a_season_is_added(invented):
+def test_what_was_said_then_does_not_change_when_a_season_is_added(invented, rng):
     """Judging the shorter record gives the same rows, to the last digit."""
-    panel, sowing = invented([6.0, 0.0, 3.0])
+    panel, sowing = invented([6.0, 0.0, 3.0], flush=[0.2, 0.0, 0.0])
+    panel["clear_dates"] = rng.integers(1, 9, size=len(panel))
+    panel.loc[panel["time"] > "2012-06-01", "clear_dates"] *= 5
     whole = call(panel, sowing)
     shorter = call(panel[panel["time"] < "2012-06-01"], sowing)
     both = whole.merge(shorter[["site_id", "as_of"]], on=["site_id", "as_of"])

@@ -55,8 +55,10 @@ class LevelBook:
         for age in np.unique(since):
             of = since == age
             error = errors[int(age)]
-            for kind, table in out.items():
-                table[of] = self._planned(kind, last - int(age), int(age), error, horizon)
+            cohort = last - int(age)
+            out["gain"][of] = self._planned("gain", cohort, int(age), error, horizon)
+            # Nothing is foretold of losses: their levels are needed today only.
+            out["loss"][of, :1] = self._planned("loss", cohort, int(age), error[:age], 0)
             curve = blend(np.arange(age, age + horizon + 1, dtype=float), self.growth)
             now = error[age - 1 : age + horizon] * curve
             ahead[of] = now / now[0]

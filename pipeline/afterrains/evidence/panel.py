@@ -93,6 +93,9 @@ def read_panel(panel: pd.DataFrame, sowing: pd.DataFrame) -> Panel:
     ids = roles.index
     frame["precision"] = _precision(frame)
 
+    # With nothing sown yet the whole record is one from before sowing.
+    earliest = pd.Timestamp(first.min()) if len(first) else pd.Timestamp.max
+
     def trait(name: str, default: object) -> pd.Series:
         if name not in frame:
             return pd.Series(default, index=ids)
@@ -106,8 +109,8 @@ def read_panel(panel: pd.DataFrame, sowing: pd.DataFrame) -> Panel:
         x=trait("x", np.nan).to_numpy(dtype=float),
         y=trait("y", np.nan).to_numpy(dtype=float),
         area_ha=trait("area_ha", np.nan).to_numpy(dtype=float),
-        dry=_season_table(frame[frame["kind"] == "dry"], ids),
-        rains=_season_table(frame[frame["kind"] == "rains"], ids),
+        dry=_season_table(frame[frame["kind"] == "dry"], ids, earliest),
+        rains=_season_table(frame[frame["kind"] == "rains"], ids, earliest),
     )
 
 
@@ -130,7 +133,7 @@ def _precision(frame: pd.DataFrame) -> pd.Series:
     return precision
 
 
-def _season_table(frame: pd.DataFrame, ids: pd.Index) -> SeasonTable:
+def _season_table(frame: pd.DataFrame, ids: pd.Index, first_sowing: pd.Timestamp) -> SeasonTable:
     times = frame.groupby("season")["time"].min().sort_values(kind="stable")
     shape = (len(ids), len(times))
     rows = ids.get_indexer(pd.Index(frame["site_id"]))
@@ -142,7 +145,12 @@ def _season_table(frame: pd.DataFrame, ids: pd.Index) -> SeasonTable:
     values = np.where(usable, values, np.nan)
     variance = np.ones(shape)
     if usable.any():
-        variance[usable] = np.median(precision[usable]) / precision[usable]
+        # The usual precision is that before any sowing: a season added later must not move it, nor
+        # with it what was judged before.
+        early = usable & ~(times.to_numpy() > first_sowing.to_datetime64())
+        first_seen = usable & (np.cumsum(usable.any(axis=0)) == 1)
+        usual = np.median(precision[early if early.any() else first_seen])
+        variance[usable] = usual / precision[usable]
         variance = np.clip(variance, *_VARIANCE_BOUNDS)
     return SeasonTable(
         tuple(str(season) for season in times.index),

@@ -12,7 +12,7 @@ from __future__ import annotations
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import special, stats
+from scipy import optimize, special, stats
 
 __all__ = ["boundary_levels", "nominal_levels", "spent"]
 
@@ -112,7 +112,7 @@ def boundary_levels(information: Floats, newly_spent: Floats, used: Floats) -> F
         else:
             level = _level(points, mass, step, size, float(newly_spent[look]))
         levels[look] = level
-        bound = stats.norm.isf(level) if level > 0 else _REACH
+        bound = float(-special.ndtri(level)) if level > 0 else _REACH
         new_points = size * ((bound + _REACH) / 2 * (_NODES + 1) - _REACH)
         new_weights = size * (bound + _REACH) / 2 * _WEIGHTS
         if points.size == 0:
@@ -126,10 +126,12 @@ def boundary_levels(information: Floats, newly_spent: Floats, used: Floats) -> F
 
 
 def _level(points: Floats, mass: Floats, step: float, size: float, wanted: float) -> float:
-    """Level whose bound is first crossed with chance `wanted`, by bisection of the bound."""
-    low, high = 0.0, _REACH
-    for _ in range(32):
-        bound = (low + high) / 2
-        crossing = float(mass @ special.ndtr(-(bound * size - points) / step))
-        low, high = (bound, high) if crossing > wanted else (low, bound)
-    return float(stats.norm.sf((low + high) / 2))
+    """Level whose bound is first crossed with chance `wanted`."""
+
+    def too_often(bound: float) -> float:
+        return float(mass @ special.ndtr((points - bound * size) / step)) - wanted
+
+    if too_often(0.0) <= 0:  # what is left to cross is less than may be spent
+        return 0.5
+    bound = optimize.brentq(too_often, 0.0, _REACH + 3, xtol=1e-9)
+    return float(special.ndtr(-bound))
