@@ -53,7 +53,7 @@ def main() -> None:
     options = parser.parse_args()
     seasons = pd.read_csv(options.folder / "seasons.csv")
     panel = seasons[["site_id", "role", "season", "kind", "clear_dates"]].assign(
-        time=seasons["end"], value=seasons[options.value]
+        time=pd.to_datetime(seasons["end"]), value=seasons[options.value]
     )
     # The flush is measured with the dry season that follows, so it is known no sooner than that;
     # for a placebo of the dry value the rains' own level is left out.
