@@ -140,6 +140,21 @@ def test_one_cleared_control_makes_no_gain_and_is_named(invented):
     assert (judgement.history["controls"].iloc[-1]) == 9
 
 
+def test_a_control_that_recovers_and_one_that_was_sown_are_told_apart(invented):
+    """One rises by 1.5 noise standard deviations every season, one jumps by 15 in 2010."""
+    panel, sowing = invented([0.0] * 4)
+    year = panel["season"].str[:4].astype(int)
+    dry = panel["kind"] == "dry"
+    rising, jumping = dry & (panel["site_id"] == "c02"), dry & (panel["site_id"] == "c07")
+    panel.loc[rising, "value"] += 1.5 * (year - 2000)
+    panel.loc[jumping & (year >= 2010), "value"] += 15.0
+    controls = judge_programme(panel, sowing, growth=SLOW, meaningful_gain=4.0).controls
+    notes = controls.set_index("site_id")["note"]
+    assert notes["c02"].startswith("recovering by itself")
+    assert notes["c07"].startswith("possibly sown or disturbed")
+    assert (notes.drop(["c02", "c07"]) == "").sum() >= 7
+
+
 def test_trends_apart_before_sowing_are_refused(invented):
     """Sown ground gains half a noise standard deviation a season on control, sown or not."""
     panel, sowing = invented([0.0] * 8, before=12)

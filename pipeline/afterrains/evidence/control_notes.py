@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from afterrains.evidence.as_of import AsOf
 from afterrains.evidence.contrast_gls import estimate_gains, trend_tests
@@ -79,11 +80,13 @@ def controls_table(
     table["own_gain_high"] = gains.high
     table["note"] = np.select(
         [
+            known.odd & _rises_steadily(series.gap),
             known.odd,
             np.nan_to_num(gains.p_gain, nan=1.0) < _SURE,
             np.nan_to_num(gains.p_loss, nan=1.0) < _SURE,
         ],
         [
+            "recovering by itself: left out of the comparison",
             "possibly sown or disturbed: changed abruptly, left out of the comparison",
             "recovering by itself",
             "losing cover",
@@ -91,3 +94,18 @@ def controls_table(
         "",
     )
     return table
+
+
+def _rises_steadily(gaps: NDArray[np.float64]) -> NDArray[np.bool_]:
+    """Whether a straight rise fits each gap series better than any single step."""
+    seasons = gaps.shape[1]
+    if seasons < 3:
+        return np.zeros(gaps.shape[0], dtype=bool)
+    centred = gaps - gaps.mean(axis=1, keepdims=True)
+    time = np.arange(seasons) - (seasons - 1) / 2
+    slope = centred @ time / (time @ time)
+    by_line = slope**2 * (time @ time)
+    before = np.arange(1, seasons)
+    by_step = np.cumsum(centred, axis=1)[:, :-1] ** 2 * seasons / (before * (seasons - before))
+    out: NDArray[np.bool_] = (slope > 0) & (by_line > by_step.max(axis=1))
+    return out
