@@ -37,7 +37,7 @@ class FaultPlan:
     every: int = 10
     kinds: tuple[str, ...] = KINDS
     always: Mapping[str, str] = field(default_factory=dict)
-    """Part of a path, and the way in which it always fails."""
+    """Part of a path, and the way in which it always fails; "" for never. The first one counts."""
     done: Counter[str] = field(default_factory=Counter)
     """Faults so far, by kind."""
     _asked: Counter[str] = field(default_factory=Counter)
@@ -54,9 +54,9 @@ class FaultPlan:
                 and (number + zlib.crc32(f"{self.seed}{path}".encode())) % (self.every) == 0
             ):
                 kind = random.Random(f"{self.seed} {path} {number}").choice(self.kinds)
-            if kind is not None:
+            if kind:
                 self.done[kind] += 1
-            return kind
+            return kind or None
 
 
 @dataclass
