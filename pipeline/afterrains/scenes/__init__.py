@@ -3,6 +3,7 @@
 from afterrains.scenes.catalogue import search
 from afterrains.scenes.cells import Cell, lattice_origin, lay_cells
 from afterrains.scenes.duplicates import overpasses
+from afterrains.scenes.failures import Patience
 from afterrains.scenes.model import (
     BANDS,
     BandAsset,
@@ -15,7 +16,6 @@ from afterrains.scenes.model import (
 )
 from afterrains.scenes.profiles import Profile, Profiles, load_profiles
 from afterrains.scenes.read import read_overpass
-from afterrains.scenes.windows import Patience
 
 __all__ = [
     "BANDS",

@@ -22,11 +22,13 @@ from odc.geo.geobox import GeoBox
 
 from afterrains.scenes.clear import MaskReading
 from afterrains.scenes.duplicates import newest
+from afterrains.scenes.failures import Patience, UnreadableError
 from afterrains.scenes.model import Observation, Overpass
 from afterrains.scenes.profiles import Profile, Profiles
+from afterrains.scenes.reader import WindowReader
 from afterrains.scenes.reflectance import share_negative
 from afterrains.scenes.tile import Tile
-from afterrains.scenes.windows import Patience, UnreadableError, gdal_settings
+from afterrains.scenes.windows import gdal_settings
 
 __all__ = ["read_overpass"]
 
@@ -42,6 +44,7 @@ def read_overpass(
     *,
     dilation_m: float,
     adjust_bandpasses: bool = False,
+    reader: WindowReader | None = None,
     patience: Patience | None = None,
 ) -> Observation:
     """What one pass shows of a window.
@@ -62,14 +65,27 @@ def read_overpass(
         Adjust reflectance to OLI where the profile names coefficients for the sensor, from the
         narrow near infrared where the profile says so; a band without coefficients is then NaN, so
         that no index mixes adjusted and unadjusted bands.
+    reader : WindowReader, optional
+        Keeps connections and the local store over many passes; one without a store if unset.
     patience : Patience, optional
-        Tries and pauses of failed reads.
+        Tries and pauses of failed reads, where no reader is given.
 
     Raises
     ------
     ValueError
         If no profile serves a scene's collection.
     """
+    if reader is None:
+        with WindowReader(patience=patience) as own:
+            return read_overpass(
+                overpass,
+                geobox,
+                bands,
+                profiles,
+                dilation_m=dilation_m,
+                adjust_bandpasses=adjust_bandpasses,
+                reader=own,
+            )
     shape = geobox.shape.yx
     canvas = _Canvas(
         reflectance={band: np.full(shape, np.nan, dtype=np.float32) for band in bands},
@@ -83,7 +99,7 @@ def read_overpass(
         profile = find(scene.collection)
         if profile is None:
             raise ValueError(f"no profile serves the collection {scene.collection!r}")
-        tiles.append(Tile(scene, profile, geobox, patience or Patience()))
+        tiles.append(Tile(scene, profile, geobox, reader))
     with rasterio.Env(**gdal_settings()):
         for tile, mask in sorted(_masked(tiles, canvas, dilation_m), key=_before):
             _add(canvas, tile, mask, bands, adjust_bandpasses)
@@ -123,6 +139,8 @@ def _masked(
 ) -> list[tuple[Tile, MaskReading]]:
     """The tiles that reach the window, with their masks; those without a mask are lost."""
     found = []
+    for tile in tiles:
+        tile.start([tile.scene.bands[tile.profile.mask.band]])
     for tile in tiles:
         try:
             mask = tile.mask(dilation_m)

@@ -1,9 +1,10 @@
-"""One scene under one window: mask and bands on the analysis grid, each file opened once."""
+"""One scene under one window: mask and bands on the analysis grid, each file read once."""
 
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
+from concurrent.futures import Future
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -15,27 +16,27 @@ from rasterio.warp import transform_geom
 
 from afterrains.scenes.bandpass import adjust_bandpass
 from afterrains.scenes.clear import MaskReading, read_mask
+from afterrains.scenes.failures import UnreadableError
 from afterrains.scenes.model import BandAsset, Scene
 from afterrains.scenes.profiles import Profile
+from afterrains.scenes.reader import WindowReader
 from afterrains.scenes.reflectance import to_reflectance
 from afterrains.scenes.regrid import codes_to_geobox, crs_of, values_to_geobox
-from afterrains.scenes.windows import Patience, UnreadableError, WindowReading, read_window
+from afterrains.scenes.windows import WindowReading
 
 __all__ = ["Tile"]
-
-_Reads = dict[str, WindowReading | UnreadableError | None]
 
 
 @dataclass
 class Tile:
-    """One scene under one window; each file is opened once."""
+    """One scene under one window; each file is read once."""
 
     scene: Scene
     profile: Profile
     geobox: GeoBox
-    patience: Patience
+    reader: WindowReader
     own_crs: bool = True
-    _reads: _Reads = field(default_factory=dict)
+    _reads: dict[str, Future[WindowReading | None]] = field(default_factory=dict)
 
     def mask(self, dilation_m: float) -> MaskReading | None:
         """What the mask says on the analysis grid; None where the scene does not reach it."""
@@ -78,6 +79,7 @@ class Tile:
         """Reflectance on the analysis grid of the bands that the scene has, and failures."""
         read: dict[str, NDArray[np.float32]] = {}
         failed: list[tuple[str, str]] = []
+        self.start(self.scene.bands.get(self._source(band, adjust=adjust)) for band in bands)
         saturated = self._saturated(failed)
         for band in bands:
             asset = self.scene.bands.get(self._source(band, adjust=adjust))
@@ -135,17 +137,16 @@ class Tile:
         )
         return np.asarray(codes != 0)
 
+    def start(self, assets: Iterable[BandAsset | None]) -> None:
+        """Begin to read files that will be wanted; on a server they are read side by side."""
+        for asset in assets:
+            if asset is not None and asset.href not in self._reads:
+                self._reads[asset.href] = self.reader.start(asset.href, self.geobox)
+
     def _window(self, asset: BandAsset) -> WindowReading | None:
-        """The asset's window, read once; a failure is remembered too."""
-        if asset.href not in self._reads:
-            try:
-                self._reads[asset.href] = read_window(asset.href, self.geobox, self.patience)
-            except UnreadableError as error:
-                self._reads[asset.href] = error
-        found = self._reads[asset.href]
-        if isinstance(found, UnreadableError):
-            raise found
-        return found
+        """The asset's window; a failure is remembered too."""
+        self.start([asset])
+        return self._reads[asset.href].result()
 
 
 def _coarser(mask: MaskReading, factor: int) -> MaskReading:

@@ -1,4 +1,4 @@
-"""Reading one window of one raster file, from a disk or a server: retried, then reported.
+"""Windows of one raster file that GDAL can open: retried, then reported.
 
 A read that fails is tried again with growing pauses; after the last try it is an `UnreadableError`,
 never zeros. An error that GDAL only logs while it hands back pixels counts as a failure. Addresses
@@ -8,11 +8,9 @@ in messages have lost their query strings, which may hold keys.
 from __future__ import annotations
 
 import logging
-import random
 import re
 import threading
-import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import AbstractContextManager, contextmanager, nullcontext
 from dataclasses import dataclass
 from typing import Any
@@ -28,12 +26,25 @@ from rasterio.errors import RasterioError
 from rasterio.warp import transform_bounds
 from rasterio.windows import Window
 
+from afterrains.scenes.failures import Patience, UnreadableError
 from afterrains.scenes.regrid import crs_of
 
-__all__ = ["Patience", "UnreadableError", "WindowReading", "gdal_settings", "read_window"]
+__all__ = [
+    "TROUBLES",
+    "WindowReading",
+    "driver_of",
+    "gdal_settings",
+    "nature_of",
+    "read_by_gdal",
+    "read_file",
+    "tried",
+    "windows_of",
+]
 
 _PAD_PIXELS = 2  # beyond the window, so that resampling does not depend on where a window ends
 _SECRET = re.compile(r"\?[^\s'\"]*")
+TROUBLES = (RasterioError, OSError, ValueError, MemoryError)
+"""What reading a file can raise that is the file's or the line's fault."""
 
 
 def gdal_settings(*, afresh: bool = False) -> dict[str, str | int]:
@@ -61,22 +72,6 @@ def gdal_settings(*, afresh: bool = False) -> dict[str, str | int]:
     }
 
 
-class UnreadableError(Exception):
-    """A window that could not be read; the text says why, without secrets."""
-
-
-@dataclass(frozen=True)
-class Patience:
-    """How often a failed read is tried, and how long to wait before each new try."""
-
-    tries: int = 3
-    first_wait_s: float = 0.5
-
-    def pause(self, failed: int) -> None:
-        """Wait after the `failed`-th failure: doubling, spread out at random."""
-        time.sleep(self.first_wait_s * 2 ** (failed - 1) * random.uniform(0.5, 1.5))  # noqa: S311
-
-
 @dataclass(frozen=True)
 class WindowReading:
     """The part of a file that a window needs, on the file's own grid."""
@@ -89,40 +84,42 @@ class WindowReading:
     """As the file itself says; None where it says nothing."""
 
 
-def read_window(
-    href: str, geobox: GeoBox, patience: Patience | None = None
-) -> WindowReading | None:
-    """The pixels of a file under a window and a little around, or None where it has none there.
+def read_file(
+    href: str, geoboxes: Sequence[GeoBox], patience: Patience
+) -> list[WindowReading | None]:
+    """The pixels under each window and a little around, or None where the file has none there.
 
-    Parameters
-    ----------
-    href : str
-        Absolute path or address of a single-band raster.
-    geobox : GeoBox
-        The window, in any CRS.
-    patience : Patience, optional
-        Tries and pauses; files on a disk are tried again at once.
-
-    Where many windows are read, do it inside `rasterio.Env(**gdal_settings())`.
+    Where many files on a disk are read, do it inside `rasterio.Env(**gdal_settings())`.
 
     Raises
     ------
     UnreadableError
         After the last try, with the last failure's reason.
     """
-    patience = patience or Patience()
-    local = "://" not in href
+    return tried(lambda: _read_once(href, geoboxes), patience, at_once="://" not in href)
+
+
+def tried(
+    read: Callable[[], list[WindowReading | None]], patience: Patience, *, at_once: bool
+) -> list[WindowReading | None]:
+    """Read until it goes well, without pauses if `at_once`.
+
+    Raises
+    ------
+    UnreadableError
+        After the last try, with the last failure's reason; one of `read`'s own at once.
+    """
     reason = ""
     for attempt in range(1, patience.tries + 1):
         try:
             with _environment(afresh=attempt > 1), _logged_errors() as logged:
-                reading = _read_once(href, geobox)
+                readings = read()
             if not logged:
-                return reading
+                return readings
             reason = logged[0]
-        except (RasterioError, OSError, ValueError, MemoryError) as error:
+        except TROUBLES as error:
             reason = f"{error}" or type(error).__name__
-        if attempt < patience.tries and not local:
+        if attempt < patience.tries and not at_once:
             patience.pause(attempt)
     raise UnreadableError(_SECRET.sub("", reason).strip()[:300])
 
@@ -135,26 +132,49 @@ def _environment(*, afresh: bool) -> AbstractContextManager[Any]:
     return environment
 
 
-def _read_once(href: str, geobox: GeoBox) -> WindowReading | None:
-    with rasterio.open(href, driver=_driver(href), sharing=False) as dataset:
-        if dataset.count != 1:
-            raise ValueError(f"holds {dataset.count} bands, not one")
-        if dataset.crs is None:
-            raise ValueError("has no coordinate reference system")
-        if np.dtype(dataset.dtypes[0]).kind not in "uif":
-            raise ValueError(f"holds {dataset.dtypes[0]} numbers")
-        transform = dataset.transform
-        if transform.b or transform.d or transform.a <= 0 or transform.e >= 0:
-            raise ValueError("is rotated or upside down")
-        window = _needed(dataset, geobox)
-        if window is None:
-            return None
-        numbers = dataset.read(1, window=window)
-        nodata = None if dataset.nodata is None else float(dataset.nodata)
-        return WindowReading(numbers, dataset.window_transform(window), dataset.crs, nodata)
+def _read_once(href: str, geoboxes: Sequence[GeoBox]) -> list[WindowReading | None]:
+    with rasterio.open(href, driver=driver_of(href), sharing=False) as dataset:
+        return read_by_gdal(dataset, windows_of(dataset, geoboxes))
 
 
-def _driver(href: str) -> str:
+def read_by_gdal(dataset: Any, windows: Sequence[Window | None]) -> list[WindowReading | None]:
+    """Windows of an open file, decoded by GDAL."""
+    return [
+        None
+        if window is None
+        else WindowReading(
+            dataset.read(1, window=window), dataset.window_transform(window), *nature_of(dataset)
+        )
+        for window in windows
+    ]
+
+
+def windows_of(dataset: Any, geoboxes: Sequence[GeoBox]) -> list[Window | None]:
+    """The file's pixels under each geobox.
+
+    Raises
+    ------
+    ValueError
+        If the file is not a plain single band of numbers on an upright grid.
+    """
+    if dataset.count != 1:
+        raise ValueError(f"holds {dataset.count} bands, not one")
+    if dataset.crs is None:
+        raise ValueError("has no coordinate reference system")
+    if np.dtype(dataset.dtypes[0]).kind not in "uif":
+        raise ValueError(f"holds {dataset.dtypes[0]} numbers")
+    transform = dataset.transform
+    if transform.b or transform.d or transform.a <= 0 or transform.e >= 0:
+        raise ValueError("is rotated or upside down")
+    return [_needed(dataset, geobox) for geobox in geoboxes]
+
+
+def nature_of(dataset: Any) -> tuple[rasterio.crs.CRS, float | None]:
+    """The file's CRS and fill value."""
+    return dataset.crs, None if dataset.nodata is None else float(dataset.nodata)
+
+
+def driver_of(href: str) -> str:
     """GDAL's driver by name, so that no file can pose as one that points elsewhere (VRT, WMS)."""
     return "JP2OpenJPEG" if urlsplit(href).path.lower().endswith(".jp2") else "GTiff"
 

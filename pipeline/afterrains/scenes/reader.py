@@ -1,0 +1,255 @@
+"""Reading windows of files, on a disk or on a server, each stored block once for all windows.
+
+On a server only the blocks under the windows are asked for, many at a time, and kept in the local
+store as they came. A file on a disk is read by GDAL, and so is a remote file in a coding that
+`decode` does not know, through the same ranges and the same store.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from concurrent.futures import Future, ThreadPoolExecutor
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import rasterio
+from numpy.typing import NDArray
+from odc.geo.geobox import GeoBox
+from rasterio.windows import Window
+from rasterio.windows import transform as window_transform
+
+from afterrains.scenes.decode import Coding, decode_block
+from afterrains.scenes.failures import Patience, UnreadableError
+from afterrains.scenes.plan import Block, blocks_under
+from afterrains.scenes.ranges import RangeClient
+from afterrains.scenes.references import is_address
+from afterrains.scenes.remote import Opener, RemoteFile
+from afterrains.scenes.signing import Sign
+from afterrains.scenes.store import BlockStore
+from afterrains.scenes.windows import (
+    TROUBLES,
+    WindowReading,
+    driver_of,
+    gdal_settings,
+    nature_of,
+    read_by_gdal,
+    read_file,
+    tried,
+    windows_of,
+)
+
+__all__ = ["WindowReader", "read_window"]
+
+_LARGEST_BLOCK_BYTES = 512_000_000
+
+
+class WindowReader:
+    """Reads windows of files; keeps the connections and the local store.
+
+    Parameters
+    ----------
+    store : BlockStore, optional
+        Where parts of remote files are kept; nothing is kept without.
+    patience : Patience, optional
+        Tries and pauses; files on a disk are tried again at once.
+    in_flight : int
+        Most requests under way at once.
+    sign : callable, optional
+        Signs addresses just before they are used; see `signing`.
+    """
+
+    def __init__(
+        self,
+        store: BlockStore | None = None,
+        patience: Patience | None = None,
+        *,
+        in_flight: int = 32,
+        sign: Sign | None = None,
+    ) -> None:
+        self.store = store
+        self.patience = patience or Patience()
+        self.client = RangeClient(self.patience, sign, connections=2 * in_flight)
+        # A file's thread waits for its requests, so the two must not share one pool.
+        self._files = ThreadPoolExecutor(in_flight, "file", initializer=_stay_in_environment)
+        self._requests = ThreadPoolExecutor(in_flight, "request")
+
+    def __enter__(self) -> WindowReader:
+        return self
+
+    def __exit__(self, *_failure: object) -> None:
+        self.close()
+
+    def close(self) -> None:
+        """End the threads; what is under way is finished first."""
+        self._files.shutdown(cancel_futures=True)
+        self._requests.shutdown()
+
+    def read(self, href: str, geoboxes: Sequence[GeoBox]) -> list[WindowReading | None]:
+        """The pixels under each window and a little around, or None where the file has none there.
+
+        Parameters
+        ----------
+        href : str
+            Absolute path or address of a single-band raster.
+        geoboxes : sequence of GeoBox
+            The windows, in any CRS; a block that several need is read once.
+
+        Raises
+        ------
+        UnreadableError
+            After the last try, with the last failure's reason.
+        """
+        if not is_address(href):
+            return read_file(href, geoboxes, self.patience)
+        # The requests have had their tries; a broken block or a changed file gets one more.
+        again = Patience(tries=2, first_wait_s=0.0)
+        return tried(lambda: self._read_remote(href, geoboxes), again, at_once=True)
+
+    def start(self, href: str, geobox: GeoBox) -> Future[WindowReading | None]:
+        """Begin to read one window of a remote file; a file on a disk is read at once."""
+        if is_address(href):
+            return self._files.submit(lambda: self.read(href, [geobox])[0])
+        found: Future[WindowReading | None] = Future()
+        try:
+            found.set_result(self.read(href, [geobox])[0])
+        except UnreadableError as error:
+            found.set_exception(error)
+        return found
+
+    def start_all(
+        self, hrefs: Sequence[str], geoboxes: Sequence[GeoBox]
+    ) -> Mapping[str, Future[list[WindowReading | None]]]:
+        """Begin to read the same windows of many files."""
+        return {href: self._files.submit(self.read, href, geoboxes) for href in hrefs}
+
+    def _read_remote(self, href: str, geoboxes: Sequence[GeoBox]) -> list[WindowReading | None]:
+        file = RemoteFile(href, self.client, self.store)
+        opener = Opener(file)
+        blocks: list[Block] = []
+        try:
+            with rasterio.open(
+                opener.path, driver=driver_of(href), sharing=False, opener=opener
+            ) as dataset:
+                windows = windows_of(dataset, geoboxes)
+                if dataset.driver == "GTiff":
+                    blocks = blocks_under(dataset, [window for window in windows if window])
+                coding = _coding(dataset, file.read_at(0, 2))
+                if coding is None:
+                    file.pull(blocks, file.keep, self._requests)
+                    return read_by_gdal(dataset, windows)
+                filled = _Filled.of(dataset, windows, coding)
+            file.pull(blocks, filled.take, self._requests)
+        except TROUBLES:
+            file.forget(blocks)
+            if isinstance(opener.failure, UnreadableError):
+                raise opener.failure from None
+            raise
+        return filled.readings
+
+
+def read_window(
+    href: str, geobox: GeoBox, patience: Patience | None = None
+) -> WindowReading | None:
+    """One window of one file, without a store; see `WindowReader.read`.
+
+    Raises
+    ------
+    UnreadableError
+        After the last try, with the last failure's reason.
+    """
+    with WindowReader(patience=patience, in_flight=4) as reader:
+        return reader.read(href, [geobox])[0]
+
+
+def _stay_in_environment() -> None:
+    """GDAL's settings for a thread's whole life."""
+    rasterio.Env(**gdal_settings()).__enter__()
+
+
+def _coding(dataset: Any, mark: bytes) -> Coding | None:
+    """How blocks are coded; None where GDAL must decode them."""
+    if dataset.driver != "GTiff":
+        return None
+    structure = dataset.tags(ns="IMAGE_STRUCTURE")
+    if "NBITS" in {*structure, *dataset.tags(1, ns="IMAGE_STRUCTURE")}:
+        return None
+    rows, columns = (int(side) for side in dataset.block_shapes[0])
+    dtype = np.dtype(dataset.dtypes[0]).newbyteorder(">" if mark == b"MM" else "<")
+    if rows * columns * dtype.itemsize > _LARGEST_BLOCK_BYTES:
+        return None
+    predictor = int(structure.get("PREDICTOR", 1))
+    coding = Coding(structure.get("COMPRESSION", "NONE"), predictor, dtype, (rows, columns))
+    return coding if coding.is_known() else None
+
+
+@dataclass(frozen=True)
+class _Filled:
+    """Windows that blocks are put into as they come."""
+
+    coding: Coding
+    height: int
+    windows: Sequence[Window | None]
+    readings: list[WindowReading | None]
+
+    @classmethod
+    def of(cls, dataset: Any, windows: Sequence[Window | None], coding: Coding) -> _Filled:
+        """Empty windows; blocks that the file leaves out hold its fill value, else 0."""
+        crs, nodata = nature_of(dataset)
+        native = coding.dtype.newbyteorder("=")
+        readings = [
+            None
+            if window is None
+            else WindowReading(
+                np.full((window.height, window.width), _fill(nodata, native), native),
+                window_transform(window, dataset.transform),
+                crs,
+                nodata,
+            )
+            for window in windows
+        ]
+        return cls(coding, dataset.height, windows, readings)
+
+    def take(self, block: Block, raw: bytes) -> None:
+        """Put a block's pixels where windows want them."""
+        rows, columns = self.coding.block
+        top, left = block.row * rows, block.column * columns
+        bottom, right = min(top + rows, self.height), left + columns
+        wanted = [
+            (window, reading.numbers)
+            for window, reading in zip(self.windows, self.readings, strict=True)
+            if window is not None
+            and reading is not None
+            and window.row_off < bottom
+            and window.row_off + window.height > top
+            and window.col_off < right
+            and window.col_off + window.width > left
+        ]
+        y0 = max(top, min(window.row_off for window, _ in wanted))
+        y1 = min(bottom, max(window.row_off + window.height for window, _ in wanted))
+        values = decode_block(raw, self.coding, bottom - top, slice(y0 - top, y1 - top))
+        for window, numbers in wanted:
+            _paste(values, (y0, left), numbers, (window.row_off, window.col_off))
+
+
+def _paste(
+    values: NDArray[Any], place: tuple[int, int], out: NDArray[Any], corner: tuple[int, int]
+) -> None:
+    """Copy where two patches of one grid overlap; `place` and `corner` are their first pixels."""
+    taken, put = [], []
+    for axis in (0, 1):
+        low = max(place[axis], corner[axis])
+        high = min(place[axis] + values.shape[axis], corner[axis] + out.shape[axis])
+        taken.append(slice(low - place[axis], high - place[axis]))
+        put.append(slice(low - corner[axis], high - corner[axis]))
+    out[tuple(put)] = values[tuple(taken)]
+
+
+def _fill(nodata: float | None, dtype: np.dtype[Any]) -> float:
+    """What GDAL puts where a block is left out: the fill value as far as the type holds it."""
+    if nodata is None or dtype.kind == "f":
+        return nodata or 0.0
+    if np.isnan(nodata):
+        return 0
+    info = np.iinfo(dtype)
+    return int(min(max(round(nodata), info.min), info.max))

@@ -1,0 +1,227 @@
+"""A file on a server, as far as it is needed: from the local store, else by ranges.
+
+Its beginning holds a cloud-optimised file's directory and comes with the first request, together
+with what tells one version of the file from another. Parts of different versions are never mixed:
+when the server delivers another version than the store began with, all is asked for anew.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import io
+import json
+import secrets
+from collections.abc import Callable, Sequence
+from concurrent.futures import Executor, wait
+from contextlib import nullcontext
+from typing import Any
+
+from afterrains.scenes.failures import UnreadableError
+from afterrains.scenes.plan import Block, merged
+from afterrains.scenes.ranges import Answer, RangeClient
+from afterrains.scenes.signing import store_name
+from afterrains.scenes.store import BlockStore
+
+__all__ = ["ChangedError", "RemoteFile"]
+
+_HEAD_BYTES = 16_384  # GDAL's directory of a 10980-pixel file in 512-pixel blocks takes 4 to 8 kB
+_HEAD = "head"
+
+
+class ChangedError(OSError):
+    """The file on the server is another than the one whose beginning was read."""
+
+
+class RemoteFile:
+    """One version of one file on a server.
+
+    Parameters
+    ----------
+    address : str
+        Unsigned, or signed by the catalogue.
+    client : RangeClient
+    store : BlockStore, optional
+
+    Raises
+    ------
+    UnreadableError
+        If its beginning cannot be had.
+    """
+
+    def __init__(self, address: str, client: RangeClient, store: BlockStore | None = None) -> None:
+        self.address = address
+        self.name = store_name(address)
+        self._client, self._store = client, store
+        self._parts: dict[int, bytes] = {}
+        """What was read besides blocks, by first byte."""
+        with store.hold(self.name) if store else nullcontext():
+            stored = store.get(self.name, _HEAD) if store else None
+            answer = _unpacked(stored) if stored else None
+            if answer is None:
+                answer = client.get(address, 0, _HEAD_BYTES)
+                if store:
+                    store.put(self.name, _HEAD, _packed(answer))
+        self.size, self.version = answer.size, answer.version
+        self._parts[0] = answer.data
+        self._mark = hashlib.sha256(answer.version.encode()).hexdigest()[:8]
+
+    def forget(self, blocks: Sequence[Block] = ()) -> None:
+        """Take the beginning and these blocks out of the store: something is wrong with them."""
+        if self._store:
+            self._store.forget(self.name, _HEAD)
+            for block in blocks:
+                self._store.forget(self.name, self._part(block.offset, block.length))
+
+    def pull(
+        self, blocks: Sequence[Block], take: Callable[[Block, bytes], None], pool: Executor
+    ) -> None:
+        """Hand each block's bytes to `take`, in any order and from many threads.
+
+        Parameters
+        ----------
+        blocks : sequence of Block
+            Those without bytes are left out.
+        take : callable
+        pool : Executor
+            Does the requests, many at a time, and `take`.
+
+        Raises
+        ------
+        UnreadableError, ChangedError
+            After all requests have ended; also whatever `take` raises.
+        """
+        present = [block for block in blocks if block.length]
+        if any(block.offset + block.length > self.size for block in present):
+            raise UnreadableError("its directory names blocks beyond its end")
+        missing = self._stored(present, take)
+        if not missing:
+            return
+        with self._store.hold(self.name) if self._store else nullcontext():
+            if self._store:
+                missing = self._stored(missing, take)
+            running = [pool.submit(self._fetch, group, take) for group in merged(missing)]
+            wait(running)
+        for done in running:
+            done.result()
+
+    def _stored(self, blocks: Sequence[Block], take: Callable[[Block, bytes], None]) -> list[Block]:
+        """Take what the store has; what it has not is left."""
+        if self._store is None:
+            return list(blocks)
+        missing = []
+        for block in blocks:
+            data = self._store.get(self.name, self._part(block.offset, block.length))
+            if data is None:
+                missing.append(block)
+            else:
+                take(block, data)
+        return missing
+
+    def _fetch(self, group: Sequence[Block], take: Callable[[Block, bytes], None]) -> None:
+        """One request for neighbouring blocks."""
+        first, last = group[0].offset, group[-1].offset + group[-1].length
+        data = self._asked(first, last - first)
+        for block in group:
+            part = data[block.offset - first : block.offset - first + block.length]
+            if self._store:
+                self._store.put(self.name, self._part(block.offset, block.length), part)
+            take(block, part)
+
+    def _asked(self, first: int, length: int) -> bytes:
+        answer = self._client.get(self.address, first, length)
+        if answer.version != self.version:
+            raise ChangedError("the file on the server changed while it was read")
+        if len(answer.data) != min(length, self.size - first):
+            raise UnreadableError("the server sent less than the file holds")
+        return answer.data
+
+    def keep(self, block: Block, data: bytes) -> None:
+        """Hold a block in memory, where `read_at` finds it."""
+        self._parts[block.offset] = data
+
+    def read_at(self, first: int, length: int) -> bytes:
+        """Any bytes, kept in memory and in the store; shorter only at the file's end."""
+        last = min(first + length, self.size)
+        for begins, data in tuple(self._parts.items()):
+            if begins <= first and last <= begins + len(data):
+                return data[first - begins : last - begins]
+        whole = min(max(last - first, _HEAD_BYTES), self.size - first)
+        if whole <= 0:
+            return b""
+        name = self._part(first, whole)
+        stored = self._store.get(self.name, name) if self._store else None
+        if stored is None:
+            stored = self._asked(first, whole)
+            if self._store:
+                self._store.put(self.name, name, stored)
+        self._parts[first] = stored
+        return stored[: last - first]
+
+    def _part(self, first: int, length: int) -> str:
+        return f"{self._mark}-{first}-{length}"
+
+
+class Opener:
+    """Lets GDAL read a remote file through Python; remembers why that failed."""
+
+    def __init__(self, file: RemoteFile) -> None:
+        # GDAL remembers files by name: a name of its own for each opening.
+        suffix = ".jp2" if file.address.split("?")[0].lower().endswith(".jp2") else ".tif"
+        self.path = f"{secrets.token_hex(8)}{suffix}"
+        self.failure: Exception | None = None
+        self._file = file
+
+    def __call__(self, path: str, mode: str = "rb", **_settings: Any) -> _Stream:
+        """A stream of the file; no other file is there."""
+        if path.rpartition("/")[2] != self.path or "w" in mode or "a" in mode:
+            raise FileNotFoundError(path)
+        return _Stream(self._file, self)
+
+
+class _Stream(io.RawIOBase):
+    """A remote file with a reading position."""
+
+    def __init__(self, file: RemoteFile, opener: Opener) -> None:
+        self._file, self._opener, self._position = file, opener, 0
+
+    def readable(self) -> bool:
+        """Yes."""
+        return True
+
+    def seekable(self) -> bool:
+        """Yes."""
+        return True
+
+    def tell(self) -> int:
+        """The position."""
+        return self._position
+
+    def seek(self, offset: int, whence: int = 0) -> int:
+        """Move the position."""
+        self._position = offset + (0, self._position, self._file.size)[whence]
+        return self._position
+
+    def read(self, size: int = -1) -> bytes:
+        """Bytes from the position on; none after a failure, which GDAL takes for a broken file."""
+        length = self._file.size - self._position if size < 0 else size
+        try:
+            data = self._file.read_at(self._position, length)
+        except (UnreadableError, OSError) as error:
+            self._opener.failure = error
+            return b""
+        self._position += len(data)
+        return data
+
+
+def _packed(answer: Answer) -> bytes:
+    about = json.dumps({"size": answer.size, "version": answer.version})
+    return about.encode() + b"\n" + answer.data
+
+
+def _unpacked(stored: bytes) -> Answer | None:
+    about, _, data = stored.partition(b"\n")
+    try:
+        found = json.loads(about)
+        return Answer(data, int(found["size"]), str(found["version"]))
+    except (ValueError, KeyError, TypeError):
+        return None

@@ -1,0 +1,194 @@
+"""The local store: parts of remote files as they were delivered, so that nothing is pulled twice.
+
+Each part is one file that begins with the digest of the rest. It is written under a temporary name
+and renamed, so a part is there whole or not at all; what a dying disk or a power cut spoils fails
+its digest and counts as not there. Nothing is forced to the disk: the digest makes that needless.
+Several runs may share a store. Its size is bounded: what was used longest ago goes first.
+
+    <folder>/<aa>/<file>/<part>      <file>: digest of the unsigned address, <aa> its beginning
+    <folder>/<aa>/<file>/.lock       held while parts of that file are pulled
+"""
+
+from __future__ import annotations
+
+import hashlib
+import logging
+import os
+import secrets
+import threading
+import time
+from collections import defaultdict
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+
+from filelock import FileLock, Timeout
+
+__all__ = ["BlockStore", "StoreSize"]
+
+_DIGEST_BYTES = 32
+_PARTIAL = ".partial"
+_STALE_S = 3600.0  # no part takes an hour to write: its writer is dead
+_TOUCH_S = 3600.0  # last use is kept to the hour, which spares a write at each read
+_LONGEST_HOLD_S = 120.0
+_DOWN_TO = 0.9  # of the budget, so that not every part evicts another
+
+
+@dataclass(frozen=True)
+class StoreSize:
+    """What a store holds."""
+
+    parts: int
+    stored_bytes: int
+
+
+class BlockStore:
+    """Parts of files under a folder; safe to use from many threads and processes.
+
+    Parameters
+    ----------
+    folder : Path
+        Made when it is missing.
+    budget_bytes : int
+        Most bytes kept. It can be passed by what is pulled until the next look, a fiftieth of it
+        for each process.
+
+    A store that cannot be written (a full disk) keeps nothing more and says so once; reading goes
+    on without it.
+    """
+
+    def __init__(self, folder: Path, budget_bytes: int = 50_000_000_000) -> None:
+        self.folder = folder
+        self.budget_bytes = budget_bytes
+        self._until_look = 0  # the first part looks at once: another run may have left much
+        self._lock = threading.Lock()
+        self._held: defaultdict[str, threading.Lock] = defaultdict(threading.Lock)
+        self._broken = False
+
+    def __reduce__(self) -> tuple[type[BlockStore], tuple[Path, int]]:
+        return BlockStore, (self.folder, self.budget_bytes)
+
+    def get(self, file: str, part: str) -> bytes | None:
+        """The part as delivered; None where it is not there or spoilt, and then it is deleted."""
+        path = self._place(file, part)
+        try:
+            with path.open("rb") as stored:
+                held = os.fstat(stored.fileno())
+                digest, data = stored.read(_DIGEST_BYTES), stored.read()
+            if hashlib.sha256(data).digest() != digest:
+                path.unlink(missing_ok=True)
+                return None
+            if time.time() - held.st_mtime > _TOUCH_S:
+                os.utime(path)
+        except FileNotFoundError:
+            return None
+        except OSError:
+            # A share that fails now and then must not stop a run that can ask the server.
+            return None
+        return data
+
+    def put(self, file: str, part: str, data: bytes) -> None:
+        """Keep a part."""
+        if self._broken:
+            return
+        path = self._place(file, part)
+        partial = path.with_name(f".{part}.{secrets.token_hex(4)}{_PARTIAL}")
+        try:
+            path.parent.mkdir(parents=True, exist_ok=True)
+            with partial.open("xb") as draft:
+                draft.write(hashlib.sha256(data).digest())
+                draft.write(data)
+            os.replace(partial, path)
+        except OSError as error:
+            partial.unlink(missing_ok=True)
+            self._broken = True
+            text = "%s: the local store cannot be written (%s); reading goes on without it"
+            logging.getLogger("afterrains").warning(text, self.folder, error.strerror)
+            return
+        with self._lock:
+            self._until_look -= len(data)
+            look = self._until_look < 0
+            if look:
+                self._until_look = self.budget_bytes // 50
+        if look:
+            self.shrink()
+
+    def forget(self, file: str, part: str) -> None:
+        """Delete a part that turned out to be wrong."""
+        self._place(file, part).unlink(missing_ok=True)
+
+    @contextmanager
+    def hold(self, file: str) -> Iterator[None]:
+        """Pull parts of this file alone: others who want them wait, then find them.
+
+        Where the disk knows no locks, or a holder takes too long, work goes on without.
+        """
+        with self._lock:
+            mine = self._held[file]
+        with mine:
+            lock = None
+            try:
+                folder = self._place(file, "")
+                folder.mkdir(parents=True, exist_ok=True)
+                lock = FileLock(folder / ".lock", timeout=_LONGEST_HOLD_S, poll_interval=0.02)
+                lock.acquire()
+            except (OSError, Timeout, NotImplementedError):
+                lock = None
+            try:
+                yield
+            finally:
+                if lock is not None:
+                    lock.release()
+
+    def size(self) -> StoreSize:
+        """What is kept now."""
+        sizes = [size for _, size, _ in self._parts()]
+        return StoreSize(len(sizes), sum(sizes))
+
+    def shrink(self) -> StoreSize:
+        """Delete what was used longest ago until the budget is kept, and what killed runs left."""
+        parts = sorted(self._parts())
+        held = sum(size for _, size, _ in parts)
+        count = len(parts)
+        if held > self.budget_bytes:
+            for _, size, path in parts:
+                if held <= self.budget_bytes * _DOWN_TO:
+                    break
+                _delete(path)
+                held, count = held - size, count - 1
+        return StoreSize(count, held)
+
+    def _parts(self) -> Iterator[tuple[float, int, str]]:
+        """Last use, size and path of each part; drafts of dead writers are deleted on the way."""
+        now = time.time()
+        for outer in _entries(self.folder):
+            for inner in _entries(outer.path):
+                for entry in _entries(inner.path):
+                    try:
+                        stat = entry.stat(follow_symlinks=False)
+                    except OSError:
+                        continue
+                    if entry.name.endswith(_PARTIAL):
+                        if now - stat.st_mtime > _STALE_S:
+                            _delete(entry.path)
+                    elif not entry.name.startswith("."):
+                        yield stat.st_mtime, stat.st_size, entry.path
+
+    def _place(self, file: str, part: str) -> Path:
+        return self.folder / file[:2] / file / part
+
+
+def _entries(folder: str | Path) -> list[os.DirEntry[str]]:
+    try:
+        with os.scandir(folder) as found:
+            return list(found)
+    except OSError:  # not a folder, or just gone
+        return []
+
+
+def _delete(path: str) -> None:
+    try:
+        os.unlink(path)
+    except OSError:
+        pass
