@@ -1,8 +1,9 @@
 """The woody-cover model: fitted to plots, honest about its errors, applied to pixels.
 
 Cover is a straight line in a few features plus shallow trees grown on what the line leaves. On
-ground that was rested and grew thick grass, trees alone follow greenness and call grass a gain;
-the line alone misses curves. Together they lose nothing on held-out places (`benchmarks/woody`).
+ground that was rested and grew thick grass, trees alone follow greenness and call grass a gain, and
+they flatten true gains; the line does neither, and the trees on top of it take off a little more
+(measured in `benchmarks/woody`).
 Cover is percent; a pixel with a missing feature is NaN in everything.
 """
 
