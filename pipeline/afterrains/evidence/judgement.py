@@ -84,6 +84,8 @@ def judge(
         `weight` (relative precision), else `clear_dates` and `area_ha`; optional `stratum`, and
         `x`, `y` in metres. Dry: woody percent or dry-season greenness. Rains: the green flush,
         best as rains-season high minus the dry season that follows, so that trees do not count.
+        Optional `dead_grass`: NBR2 of the same dry dates as an NDVI value; with it a gain is told
+        only where crowns show (see `evidence.grass`).
     sowing : DataFrame
         `site_id`, `sown_on`; the first sowing of a site starts its clock.
     error_rate : float
@@ -157,6 +159,11 @@ def judge_programme(
     horizon = min(judged_seasons, _FARTHEST_AHEAD)
     dry = Ground(arrays.dry, arrays, match, sown, controls, rules.growth, horizon)
     rains = Ground(arrays.rains, arrays, match, sown, controls, _FLUSH_GROWTH, 0)
+    grassy = (
+        None
+        if arrays.grassiness is None or woody_model
+        else Ground(arrays.grassiness, arrays, match, sown, controls, rules.growth, 0)
+    )
     book = LevelBook(error_rate / 2, judged_seasons, rules.growth)
     flush_book = LevelBook(error_rate / 2, judged_seasons, _FLUSH_GROWTH)
     parts, planned, newest = [], [], None
@@ -171,6 +178,10 @@ def judge_programme(
         flush = rains.at(flush_seasons)
         facts = _facts(arrays, sown, rows, last, dry, known, match.balance)
         _add_flush(facts, rains, flush, rows, flush_seasons, flush_book)
+        # Both tables hold the same dry seasons, so the same sites are judged in the same order.
+        grass = None if grassy is None else grassy.at(last)
+        facts["crowns_p"] = np.nan if grass is None else grass.gains.p_loss
+        facts["dead_grass_p"] = np.nan if grass is None else grass.gains.p_gain
         parts.append(facts)
         nothing = np.zeros((rows.size, horizon + 1))
         planned.append(

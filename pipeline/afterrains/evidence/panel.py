@@ -14,6 +14,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from afterrains.errors import Finding, InputError
+from afterrains.evidence.grass import grassiness
 
 __all__ = ["Panel", "SeasonTable", "read_panel"]
 
@@ -58,6 +59,8 @@ class Panel:
     area_ha: Floats
     dry: SeasonTable
     rains: SeasonTable
+    grassiness: SeasonTable | None = None
+    """Of the dry seasons: what crowns lower and grass does not; see `grass`."""
 
 
 def read_panel(panel: pd.DataFrame, sowing: pd.DataFrame) -> Panel:
@@ -101,6 +104,8 @@ def read_panel(panel: pd.DataFrame, sowing: pd.DataFrame) -> Panel:
             return pd.Series(default, index=ids)
         return frame.groupby("site_id")[name].first().reindex(ids)
 
+    dry = frame[frame["kind"] == "dry"]
+    grassy = grassiness(dry)
     return Panel(
         site_ids=ids.to_numpy(dtype=str),
         is_sown=(roles == "sown").to_numpy(),
@@ -109,8 +114,9 @@ def read_panel(panel: pd.DataFrame, sowing: pd.DataFrame) -> Panel:
         x=trait("x", np.nan).to_numpy(dtype=float),
         y=trait("y", np.nan).to_numpy(dtype=float),
         area_ha=trait("area_ha", np.nan).to_numpy(dtype=float),
-        dry=_season_table(frame[frame["kind"] == "dry"], ids, earliest),
+        dry=_season_table(dry, ids, earliest),
         rains=_season_table(frame[frame["kind"] == "rains"], ids, earliest),
+        grassiness=None if grassy is None else _season_table(grassy, ids, earliest),
     )
 
 

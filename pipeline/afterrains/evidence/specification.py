@@ -6,6 +6,7 @@ import hashlib
 import json
 from typing import Any
 
+from afterrains.evidence.grass import CROWNS_MOST
 from afterrains.evidence.growth import STEP_SHARE
 from afterrains.evidence.matching import MOST_CONTROLS
 from afterrains.evidence.refusals import FEWEST_BEFORE, FEWEST_CONTROLS, LARGEST_IMBALANCE
@@ -42,7 +43,9 @@ def specification(rules: Rules, spill_over_m: float) -> dict[str, Any]:
         "without_woody_model": {
             "rule": "a gain whose rains flush rose too is at most grass-only",
             "flush_doubt": FLUSH_DOUBT,
-            "at_once": "nor may it have risen at once without growing since",
+            "crowns": "where the panel has shortwave infrared (dead_grass), crowns must show in it",
+            "crowns_most": CROWNS_MOST,
+            "at_once": "without it, it may not have risen at once without growing since",
         },
     }
     text = json.dumps(rule, sort_keys=True, separators=(",", ":"))

@@ -127,7 +127,17 @@ def decide(facts: pd.DataFrame, levels: Levels, rules: Rules, seasons: tuple[str
     at_once = (facts["p_step"].fillna(1.0).to_numpy() <= FLUSH_DOUBT) & (
         facts["p_ramp"].fillna(0.0).to_numpy() > rules.error_rate
     )
-    unsure = gain & (greener | at_once) & (not rules.woody_model)
+    # The shortwave infrared says whether crowns or dead grass made the dry season greener.
+    swir_known = facts["crowns_p"].notna().to_numpy()
+    crowns_p = facts["crowns_p"].fillna(1.0).to_numpy()
+    crowns = (crowns_p <= level) | (_ever(crowns_p <= level, site) & (crowns_p <= half))
+    dead_grass = facts["dead_grass_p"].fillna(1.0).to_numpy() <= FLUSH_DOUBT
+    # Where crowns are shown, a flush weighs only when it is beyond chance, not on suspicion.
+    flush_rose = facts["grass_p"].fillna(1.0).to_numpy() <= rules.error_rate
+    greener = np.where(swir_known & crowns, flush_rose, greener)
+    grassy = greener | np.where(swir_known, dead_grass, at_once)
+    unsure = gain & grassy & (not rules.woody_model)
+    untold = gain & ~unsure & swir_known & ~crowns & (not rules.woody_model)
     expected = ramp(since.astype(float), rules.growth)
     equivalent = (
         (facts["gain_high"].to_numpy() < rules.meaningful_gain) & (expected >= 1) & ~refused
@@ -138,7 +148,7 @@ def decide(facts: pd.DataFrame, levels: Levels, rules: Rules, seasons: tuple[str
     facts["detectable_gain"] = np.where(np.isfinite(seen_from), seen_from, np.nan)
     answer = _answers(facts, levels, rules, seasons)
     verdict = np.select(
-        [refused, loss, gain & ~unsure, grass, equivalent],
+        [refused | untold, loss, gain & ~unsure, grass, equivalent],
         ["not-assessable", "loss", "gain", "grass-only", "no-gain"],
         "too-early",
     )
@@ -148,6 +158,8 @@ def decide(facts: pd.DataFrame, levels: Levels, rules: Rules, seasons: tuple[str
     facts["answer_by"] = np.where((verdict == "too-early"), answer, "")
     fall = facts["as_of"].where(fell).groupby(site).ffill().fillna("")
     facts["fall"] = fall.where(fell | fallen, "")
+    facts["untold"] = untold
+    facts["dead_grass"] = dead_grass & swir_known
     facts["reason"] = _reasons(facts, rules, unsure, crossed_gain, over, expected)
 
 
@@ -196,6 +208,7 @@ def _reasons(
     season, fall = facts["as_of"].to_numpy(), facts["fall"].to_numpy()
     flush_rose = facts["grass_p"].fillna(1.0).to_numpy() <= FLUSH_DOUBT
     grass_known = facts["grass_p"].notna().to_numpy()
+    swir_known = facts["crowns_p"].notna().to_numpy()
     for row in range(len(facts)):
         match verdict[row]:
             case "not-assessable" if over[row]:
@@ -203,6 +216,11 @@ def _reasons(
                     f"undecided after the {rules.judged_seasons} seasons planned: the noise is too"
                     " large for these controls; more comparable controls, or pooling sites, would"
                     " help"
+                )
+            case "not-assessable" if facts["untold"].iat[row]:
+                out[row] = (
+                    "greener in the dry season than comparable ground, beyond chance, but whether"
+                    " by grass or by trees cannot be told yet: fit a woody-cover model, or visit"
                 )
             case "not-assessable":
                 out[row] = refusal[row]
@@ -216,12 +234,14 @@ def _reasons(
                 out[row] = "more than comparable unsown ground, beyond chance"
                 if not crossed[row]:
                     out[row] = "gain shown in an earlier season, and it still stands"
-                if not rules.woody_model and not grass_known[row]:
+                if not (rules.woody_model or grass_known[row] or swir_known[row]):
                     out[row] += "; the rains flush is not known, so grass is not ruled out"
             case "grass-only" if unsure[row]:
                 out[row] = "greener in the dry season, but " + (
                     "the rains flush rose too"
                     if flush_rose[row]
+                    else "the shortwave infrared shows dead grass, not crowns"
+                    if facts["dead_grass"].iat[row]
                     else "it rose at once and did not grow as trees do"
                 )
                 out[row] += ": without a woody model grass cannot be told from trees"

@@ -1,0 +1,87 @@
+"""Grass or crowns by shortwave infrared: ground that only grew grass is never called a gain.
+
+Truth by construction. The slopes are those of mixed spectra: standing dead grass adds about 1.6 NBR2
+for each NDVI over bare sand (from memory, see the module), open crowns with their shade 0.2 to 0.3
+(the sample programme's mixing model).
+"""
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from afterrains.contrast import judge
+from afterrains.evidence.grass import CROWNS_MOST, grassiness
+
+_DRY_GRASS, _CROWNS = 1.6, 0.3
+_NOISE = 0.004
+
+
+def _panel(rng, slope, gain=0.05, sites=12, controls=10, before=4, after=6):
+    """Sown sites whose NDVI ramps up by `gain`, NBR2 following by `slope`; controls stay."""
+    rows = []
+    for number in range(sites + controls):
+        is_sown = number < sites
+        for year in range(2010, 2010 + before + after):
+            grown = np.clip((year - 2010 - before + 1) / 4, 0, 1) * gain * is_sown
+            season = 0.01 * np.sin(year)
+            rows.append(
+                {
+                    "site_id": f"{'s' if is_sown else 'c'}{number:02d}",
+                    "role": "sown" if is_sown else "control",
+                    "season": f"{year}-dry",
+                    "kind": "dry",
+                    "time": pd.Timestamp(year + 1, 3, 1),
+                    "value": 0.15 + season + grown + rng.normal(0, _NOISE),
+                    "dead_grass": 0.10 + season + slope * grown + rng.normal(0, _NOISE),
+                }
+            )
+    panel = pd.DataFrame(rows)
+    sown = panel.loc[panel["role"] == "sown", "site_id"].unique()
+    sowing = pd.DataFrame({"site_id": sown, "sown_on": pd.Timestamp(2010 + before, 6, 15)})
+    return panel, sowing
+
+
+def _verdicts(panel, sowing):
+    history = judge(panel, sowing, judged_seasons=8, meaningful_gain=0.02)
+    return history, history.groupby("site_id").tail(1)["verdict"]
+
+
+def test_grass_alone_is_never_a_gain_however_green(rng):
+    """A dry-season greening as large as that of 12 points of crowns, by dead grass alone."""
+    history, newest = _verdicts(*_panel(rng, _DRY_GRASS))
+    assert not (history["verdict"] == "gain").any()
+    assert newest.isin(["grass-only", "not-assessable"]).all()
+    told = history.loc[history["verdict"] == "grass-only", "reason"]
+    assert told.str.contains("dead grass").any()
+
+
+def test_crowns_are_still_a_gain(rng):
+    """The same greening by crowns is found, so the guard does not merely refuse."""
+    _, newest = _verdicts(*_panel(rng, _CROWNS))
+    assert (newest == "gain").mean() >= 0.8
+
+
+def test_without_shortwave_infrared_nothing_changes(rng):
+    """A panel whose signal is empty is judged as one without the column."""
+    panel, sowing = _panel(rng, _CROWNS)
+    bare, _ = _verdicts(panel.drop(columns="dead_grass"), sowing)
+    empty, _ = _verdicts(panel.assign(dead_grass=np.nan), sowing)
+    pd.testing.assert_frame_equal(bare, empty)
+
+
+def test_a_woody_model_needs_no_guard(rng):
+    """Woody percent already parts grass from crowns."""
+    panel, sowing = _panel(rng, _DRY_GRASS)
+    history = judge(panel, sowing, judged_seasons=8, meaningful_gain=0.02, woody_model=True)
+    assert (history.groupby("site_id").tail(1)["verdict"] == "gain").any()
+
+
+def test_grassiness_by_hand():
+    """NBR2 .20 and NDVI .30: .20 - .7 x .30 = -.01; missing stays missing."""
+    dry = pd.DataFrame({"value": [0.30, np.nan, 0.2], "dead_grass": [0.20, 0.1, np.nan]})
+    assert CROWNS_MOST == pytest.approx(0.7)
+    table = grassiness(dry)
+    assert table is not None
+    assert table["value"].iloc[0] == pytest.approx(-0.01)
+    assert table["value"].iloc[1:].isna().all()
+    assert grassiness(dry.drop(columns="dead_grass")) is None
