@@ -1,8 +1,8 @@
 """Grass or crowns by shortwave infrared: ground that only grew grass is never called a gain.
 
-Truth by construction. The slopes are those of mixed spectra: standing dead grass adds about 1.6 NBR2
-for each NDVI over bare sand (from memory, see the module), open crowns with their shade 0.2 to 0.3
-(the sample programme's mixing model).
+Truth by construction. The slopes are those of mixed spectra: standing dead grass adds about 1.6
+NBR2 for each NDVI over bare sand (from memory, see the module), open crowns with their shade 0.2 to
+0.3 (the sample programme's mixing model).
 """
 
 import numpy as np
