@@ -87,7 +87,7 @@ def run(
         shares.append(float(ever.mean()))
         if number < oracle_panels:
             z, se = oracle_z(simulated, shape)
-            counts["oracle"] += int(oracle_calls(z, se, ERROR_RATE).sum())
+            counts["oracle"] += int(oracle_calls(simulated, z, se, ERROR_RATE).sum())
             counts["oracle_sites"] += setting.sown
     return Counts(**(counts | {"bias": bias, "by_panel": tuple(shares)}))
 

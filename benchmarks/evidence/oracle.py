@@ -13,6 +13,8 @@ from simulate import Floats, Simulated, curve
 
 from afterrains.evidence.spending import boundary_levels, spent
 
+Bools = NDArray[np.bool_]
+
 
 def oracle_z(simulated: Simulated, shape: str) -> tuple[Floats, Floats]:
     """Score and standard error of the full gain, shape (sown, seasons after)."""
@@ -61,20 +63,23 @@ def _precision(covariance: Floats, seen: NDArray[np.bool_]) -> Floats:
     return out
 
 
-def oracle_calls(z: Floats, se: Floats, error_rate: float) -> NDArray[np.bool_]:
-    """Whether each site was ever called a gain, with the same spending."""
-    looks = z.shape[1]
-    newly = np.diff(spent(np.arange(looks + 1) / looks, error_rate / 2))
+def oracle_calls(simulated: Simulated, z: Floats, se: Floats, error_rate: float) -> Bools:
+    """Whether each site was ever called a gain, with the same spending by seasons since sowing."""
+    setting = simulated.setting
+    judged = setting.after
+    newly = np.append(np.diff(spent(np.arange(judged + 1) / judged, error_rate / 2)), 0.0)
     calls = np.zeros(z.shape[0], dtype=bool)
     kept: dict[tuple[float, ...], Floats] = {}
     for site in range(z.shape[0]):
-        seen = np.isfinite(z[site])
+        since = setting.before + np.arange(z.shape[1]) + 1 - simulated.first[site]
+        seen = np.isfinite(z[site]) & (since >= 1) & (since <= judged)
         if not seen.any():
             continue
         # A look at which nothing can be estimated hands its share to the next.
-        due = np.diff(np.cumsum(newly)[seen], prepend=0.0)
+        due = np.diff(np.cumsum(newly)[since[seen] - 1], prepend=0.0)
         errors = tuple(np.round(se[site, seen] / se[site, seen][-1], 2))
-        if errors not in kept:
-            kept[errors] = boundary_levels(np.array(errors) ** -2.0, due, np.empty(0))
-        calls[site] = bool((z[site, seen] >= stats.norm.isf(kept[errors])).any())
+        key = (*errors, *np.round(due, 9))
+        if key not in kept:
+            kept[key] = boundary_levels(np.array(errors) ** -2.0, due, np.empty(0))
+        calls[site] = bool((z[site, seen] >= stats.norm.isf(kept[key])).any())
     return calls
