@@ -30,8 +30,8 @@ mask:
 
 
 def test_ready_profiles(profiles: Profiles):
-    """Sentinel-2 and Landsat under the names that catalogues use."""
-    assert set(profiles.by_id) == {"sentinel-2-l2a", "landsat-c2-l2"}
+    """Sentinel-2, Landsat and Sentinel-1 under the names that catalogues use."""
+    assert set(profiles.by_id) == {"sentinel-2-l2a", "landsat-c2-l2", "sentinel-1-rtc"}
     for name in ("sentinel-2-l2a", "sentinel-2-c1-l2a", "sentinel-s2-l2a-cogs"):
         profile = profiles.of(name)
         assert profile is not None
@@ -62,7 +62,7 @@ def test_a_user_adds_and_replaces(tmp_path: Path):
     (tmp_path / "mine.yaml").write_text(SMALL.format(id="mine"), encoding="utf-8")
     (tmp_path / "s2.yml").write_text(SMALL.format(id="sentinel-2-l2a"), encoding="utf-8")
     found = load_profiles(tmp_path)
-    assert set(found.by_id) == {"sentinel-2-l2a", "landsat-c2-l2", "mine"}
+    assert set(found.by_id) == {*load_profiles().by_id, "mine"}
     assert found.by_id["sentinel-2-l2a"].bands["red"].assets == ("rot",)
 
 
@@ -77,6 +77,7 @@ def test_a_user_adds_and_replaces(tmp_path: Path):
         ("clear: [land]", "clear: [meadow]", "mask", "clear names meadow"),
         ("empty: nothing", "empty: void", "mask", "empty names void"),
         ("kind: classes", "kind: colours", "mask", "colours"),
+        ("  red: {assets", "  vv: {assets: [x]}\n  red: {assets", "the file", "profile each"),
         ("default: 0.0", "default: null", "values.offset", "needs a default"),
         ("assets: [rot]", "assets: [rot], common_name: rededge", "bands.red", "three bands"),
         ("id: mine", "id: Mine Own", "line 1, id", "pattern"),

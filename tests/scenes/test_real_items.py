@@ -202,8 +202,9 @@ def test_landsat_9_from_a_page_of_items(real: Path, profiles: Profiles):
         ("stac/spec/simple-item.json", "no-platform"),
         ("stac/spec/collectionless-item.json", "no-collection"),
         (
-            "stac/stactools-sentinel1/rtc/sentinel1-rtc-aws/2016/S1B_20161121_12SYJ_ASC/"
-            "S1B_20161121_12SYJ_ASC.json",
+            "stac/stactools-sentinel1/grd/"
+            "S1A_IW_GRDH_1SDV_20210809T173953_20210809T174018_039156_049F13/"
+            "S1A_IW_GRDH_1SDV_20210809T173953_20210809T174018_039156_049F13.json",
             "no-collection",
         ),
         (

@@ -12,7 +12,7 @@ import threading
 import time
 import zlib
 from collections import Counter
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
@@ -65,6 +65,8 @@ class RangeServer:
 
     address: str
     plan: FaultPlan | None = None
+    refuses: Callable[[str, str], bool] = lambda _path, _query: False
+    """Whether a path with this query string is answered with 403."""
     requests: int = 0
     bytes_sent: int = 0
 
@@ -91,6 +93,9 @@ class _Handler(BaseHTTPRequestHandler):
             self.state.requests += 1
         if fault is not None and fault.isdigit():
             self._status(int(fault))
+            return
+        if self.state.refuses(path, urlsplit(self.path).query):
+            self._status(403)
             return
         file = (self.folder / path.lstrip("/")).resolve()
         if not file.is_relative_to(self.folder) or not file.is_file():

@@ -28,7 +28,7 @@ from afterrains.scenes.offset import (
     decide_numbers,
     stated_numbers,
 )
-from afterrains.scenes.profiles import BandRule, Profile, Profiles
+from afterrains.scenes.profiles import BandRule, Profile, Profiles, ValueMask
 from afterrains.scenes.references import UnsafeReferenceError, resolve
 
 __all__ = ["ItemSource", "scene_from_item"]
@@ -212,8 +212,10 @@ def _bands(
         found[band] = _band_asset(href, decided, resolution or rule.resolution_m)
     if not found:
         raise _RefusedError("missing-asset", "it has none of the profile's bands")
+    if profile.mask.kind == "values" and profile.mask.band not in found:
+        raise _RefusedError("missing-asset", f"it has no band {profile.mask.band}")
     for place, needed in ((profile.mask, True), (profile.saturation, False)):
-        if place is None:
+        if place is None or isinstance(place, ValueMask):
             continue
         key = next((name for name in place.assets if name in assets), None)
         if key is None and needed:

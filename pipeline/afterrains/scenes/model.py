@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 
 __all__ = [
     "BANDS",
+    "RADAR_BANDS",
     "BandAsset",
     "Observation",
     "Overpass",
@@ -39,6 +40,8 @@ BANDS = (
     "swir22",
 )
 """Our names of the reflectance bands, short to long wavelength."""
+RADAR_BANDS = ("vv", "vh")
+"""Our names of the radar bands: backscatter, gamma nought, in linear power."""
 
 
 @dataclass(frozen=True)

@@ -12,12 +12,14 @@ from dataclasses import dataclass, field
 from importlib import resources
 from pathlib import Path
 from typing import Annotated, Any, Literal, Self
+from urllib.parse import urlsplit
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
 
 from afterrains.errors import Finding, InputError
 from afterrains.scenes.bandpass import SETS
-from afterrains.scenes.model import BANDS
+from afterrains.scenes.model import BANDS, RADAR_BANDS
+from afterrains.scenes.references import is_private
 from afterrains.strict_yaml import KeyPath, read_settings
 
 __all__ = [
@@ -27,6 +29,8 @@ __all__ = [
     "OffsetRule",
     "Profile",
     "Profiles",
+    "Signing",
+    "ValueMask",
     "load_profiles",
 ]
 
@@ -160,10 +164,46 @@ class BitMask(_Mask):
         return self
 
 
+class ValueMask(_Table):
+    """No mask band: ground is seen where a band holds a number, as in radar images."""
+
+    kind: Literal["values"]
+    band: str
+    """One of the profile's bands."""
+
+
 class Saturation(_Asset):
     """A band that is not zero where any band is saturated; left out where an item lacks it."""
 
     band: _Slug
+
+
+class Signing(_Table):
+    """Whom to ask for signed addresses, where a server delivers its files to signed ones only."""
+
+    service: str = Field(max_length=500)
+    """Address of the service; GET `<service>?href=<address>` answers `{"href": <signed>}`."""
+    servers: tuple[_Name, ...] = Field(min_length=1)
+    """Names of the servers whose addresses it signs, as "files.example.org", or ".example.org" for
+    all that end so. No other address is ever told to the service."""
+    keep_s: float = Field(default=1200.0, gt=0, le=86_400)
+    """How long a signed address is used before a new one is asked for, in seconds."""
+
+    @model_validator(mode="after")
+    def _addresses(self) -> Self:
+        parts = urlsplit(self.service)
+        lawful = ("https", "http") if is_private(parts.hostname or "") else ("https",)
+        if parts.scheme not in lawful or not parts.hostname or parts.username:
+            raise ValueError("service must be an https address without a user name")
+        return self
+
+    def signs(self, address: str) -> bool:
+        """Whether an address lies on one of the servers."""
+        host = (urlsplit(address).hostname or "").lower()
+        return any(
+            host.endswith(name.lower()) if name.startswith(".") else host == name.lower()
+            for name in self.servers
+        )
 
 
 class Profile(_Table):
@@ -179,23 +219,36 @@ class Profile(_Table):
     """An item is refused whose id or product name contains one of these, e.g. another level."""
     bands: dict[str, BandRule] = Field(min_length=1)
     values: Values
-    mask: Annotated[ClassMask | BitMask, Field(discriminator="kind")]
+    mask: Annotated[ClassMask | BitMask | ValueMask, Field(discriminator="kind")]
     saturation: Saturation | None = None
     bandpass: dict[str, str] = Field(default_factory=dict)
     """Named set of band-pass coefficients for each sensor that needs one."""
     bandpass_from: dict[str, str] = Field(default_factory=dict)
     """When band passes are adjusted: the band to read in place of another, as nir: nir08."""
+    # Who signs changes no pixel, so it stays out of what a task's key is made from.
+    signing: Signing | None = Field(default=None, exclude=True)
+    """Left out where the files lie open."""
 
     @model_validator(mode="after")
     def _known(self) -> Self:
         swapped = {*self.bandpass_from, *self.bandpass_from.values()}
-        unknown = sorted({*self.bands, *swapped} - set(BANDS))
+        known = (*BANDS, *RADAR_BANDS)
+        unknown = sorted({*self.bands, *swapped} - set(known))
         if unknown:
-            raise ValueError(f"its bands name {', '.join(unknown)}; known are {', '.join(BANDS)}")
+            raise ValueError(f"its bands name {', '.join(unknown)}; known are {', '.join(known)}")
+        if self.is_radar and not set(self.bands) <= set(RADAR_BANDS):
+            raise ValueError("radar and reflectance bands need a profile each")
+        if isinstance(self.mask, ValueMask) and self.mask.band not in self.bands:
+            raise ValueError(f"mask names the band {self.mask.band!r}, which is not listed")
         sets = sorted(set(self.bandpass.values()) - set(SETS))
         if sets:
             raise ValueError(f"bandpass names {', '.join(sets)}; known are {', '.join(SETS)}")
         return self
+
+    @property
+    def is_radar(self) -> bool:
+        """Whether it holds backscatter, which has no reflectance and no greenness."""
+        return any(band in RADAR_BANDS for band in self.bands)
 
 
 @dataclass(frozen=True)
@@ -300,7 +353,9 @@ def _faults(error: ValidationError) -> Iterator[tuple[KeyPath, str]]:
     for item in error.errors(include_url=False):
         # The models' own step into a kind of mask is no key of the file.
         key = tuple(
-            p for p in item["loc"] if p not in ("classes", "bits") or item["loc"][0] != "mask"
+            p
+            for p in item["loc"]
+            if p not in ("classes", "bits", "values") or item["loc"][0] != "mask"
         )
         value: Any = item.get("input")
         what = item["msg"].removeprefix("Value error, ")

@@ -18,7 +18,7 @@ from afterrains.scenes.bandpass import adjust_bandpass
 from afterrains.scenes.clear import MaskReading, read_mask
 from afterrains.scenes.failures import UnreadableError
 from afterrains.scenes.model import BandAsset, Scene
-from afterrains.scenes.profiles import Profile
+from afterrains.scenes.profiles import Profile, ValueMask
 from afterrains.scenes.reader import WindowReader
 from afterrains.scenes.reflectance import to_reflectance
 from afterrains.scenes.regrid import codes_to_geobox, crs_of, values_to_geobox
@@ -45,6 +45,8 @@ class Tile:
         reading = self._window(asset)
         if reading is None:
             return None
+        if isinstance(rule, ValueMask):
+            return self._seen_by_value(asset, reading)
         if reading.numbers.dtype.kind == "f":
             raise UnreadableError("holds no whole numbers, and a mask must")
         self.own_crs = reading.crs == crs_of(self.geobox)
@@ -59,6 +61,12 @@ class Tile:
         pixel_m = (abs(geobox.resolution.y), abs(geobox.resolution.x))
         found = read_mask(codes, rule, pixel_m=pixel_m, widen_m=dilation_m)
         return _coarser(found, fine)
+
+    def _seen_by_value(self, asset: BandAsset, reading: WindowReading) -> MaskReading:
+        """A mask made of a band: ground is seen where it holds a number."""
+        self.own_crs = reading.crs == crs_of(self.geobox)
+        seen = np.isfinite(self._reflectance(asset))
+        return MaskReading(seen, seen.copy(), {"no_value": int((~seen).sum())})
 
     def adjusted(self, values: NDArray[np.float32], band: str) -> NDArray[np.float32]:
         """Reflectance as OLI would have seen it, where coefficients are named for the sensor."""
