@@ -21,7 +21,7 @@ from shapely.geometry.base import BaseGeometry
 
 from afterrains.cellwork import CellTask
 from afterrains.errors import Finding, InputError
-from afterrains.programme import CalendarSeasons, Programme, Woody, load_programme
+from afterrains.programme import CalendarSeasons, Programme, load_programme
 from afterrains.rain import RainRecord, from_calendar, from_rain, inspect_rain
 from afterrains.register import Register, check_inputs, read_register
 from afterrains.scenes import (
@@ -37,11 +37,11 @@ from afterrains.scenes import (
     search,
 )
 from afterrains.signals.indices import DEFAULT_INDICES, INDICES, available
-from afterrains.woody import DEFAULT_FEATURES, bands_needed, load
 
 __all__ = ["Prepared", "check_programme", "prepare"]
 
 _PICTURE_BANDS = ("red", "green", "blue")
+_WOODY_BANDS = ("rededge1",)
 # Wide enough for a 60 m mask dilation and for later neighbourhood features at 10 m.
 _SMALLEST_HALO_M = 60.0
 
@@ -124,7 +124,7 @@ def prepare(path: Path) -> Prepared:
     indices = tuple(name for name in DEFAULT_INDICES if name in available(seen))
     needed = {band for name in indices for band in INDICES[name].bands} | set(_PICTURE_BANDS)
     if programme.woody is not None:
-        needed |= _woody_bands(programme.woody)
+        needed |= set(_WOODY_BANDS)
     bands = tuple(band for band in BANDS if band in needed & seen)
     tasks = tuple(
         _tasks(programme, register, calendar, cells, footprints, used, bands, indices, profiles)
@@ -165,6 +165,17 @@ def _read_inputs(
         findings += _radar_findings(programme, path, profiles)
     except InputError as error:
         findings += error.findings
+    if programme.woody is not None:
+        findings.append(
+            Finding(
+                "error",
+                path.name,
+                "woody",
+                "asks for a woody-cover model, which this version cannot fit or apply",
+                "leave `woody` out to judge on dry-season greenness",
+                "woody-not-available",
+            )
+        )
     if programme.controls.choose == "sampled":
         findings.append(
             Finding(
@@ -194,11 +205,6 @@ def _radar_findings(programme: Programme, path: Path, profiles: Profiles) -> lis
         for name, profile in named.items()
         if profile is not None and profile.is_radar
     ]
-
-
-def _woody_bands(woody: Woody) -> frozenset[str]:
-    """Bands of the model's features."""
-    return bands_needed(load(woody.model).features if woody.model else DEFAULT_FEATURES)
 
 
 def _full_calendar(programme: Programme, rain: RainRecord | None) -> pd.DataFrame:
