@@ -21,8 +21,9 @@ from afterrains.delivery.products import (
 from afterrains.delivery.rasters import write_product
 from afterrains.delivery.stac import RasterFile
 from afterrains.ledger import Ledger
-from afterrains.scenes.cells import Cell
+from afterrains.scenes import Cell
 from afterrains.signals.breaks import level_step
+from afterrains.signals.season_values import LATE_DAYS
 from afterrains.signals.trend import decimal_years, slope_and_test
 
 __all__ = ["DrySeason", "MapTask", "draw", "to_picture"]
@@ -81,10 +82,13 @@ def draw(task: MapTask, ledger: Ledger, output: Path) -> tuple[RasterFile, ...]:
 
     for dry in task.seasons:
         composites = load_composites(ledger, dry.key)
-        median = composites[f"{OUTCOME_LAYER}_median"]
+        # The judged days, not all of the season: a record that starts in mid-season then counts.
+        median = composites[f"late_{OUTCOME_LAYER}_median"]
         medians.append(median)
-        values = np.stack([median, composites["count"].astype(np.float32)])
-        write(DRY_GREENNESS, dry, values, "median over the clear dates after grass has died back")
+        values = np.stack([median, composites["late_count"].astype(np.float32)])
+        write(
+            DRY_GREENNESS, dry, values, f"median over the clear dates of the last {LATE_DAYS} days"
+        )
         if all(f"{band}_median" in composites for band in _PICTURE_BANDS):
             picture = np.stack([composites[f"{band}_median"] for band in _PICTURE_BANDS])
             method = f"reflectance 0 to {_WHITE_REFLECTANCE}, gamma {_GAMMA}"

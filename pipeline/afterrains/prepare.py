@@ -21,7 +21,7 @@ from shapely.geometry.base import BaseGeometry
 
 from afterrains.cellwork import CellTask
 from afterrains.errors import Finding, InputError
-from afterrains.programme import CalendarSeasons, Programme, load_programme
+from afterrains.programme import CalendarSeasons, Programme, Woody, load_programme
 from afterrains.rain import RainRecord, from_calendar, from_rain, inspect_rain
 from afterrains.register import Register, check_inputs, read_register
 from afterrains.scenes import (
@@ -37,11 +37,12 @@ from afterrains.scenes import (
     search,
 )
 from afterrains.signals.indices import DEFAULT_INDICES, INDICES, available
+from afterrains.signals.season_values import judged_from
+from afterrains.woody import DEFAULT_FEATURES, bands_needed, load
 
 __all__ = ["Prepared", "check_programme", "prepare"]
 
 _PICTURE_BANDS = ("red", "green", "blue")
-_WOODY_BANDS = ("rededge1",)
 # Wide enough for a 60 m mask dilation and for later neighbourhood features at 10 m.
 _SMALLEST_HALO_M = 60.0
 
@@ -124,7 +125,7 @@ def prepare(path: Path) -> Prepared:
     indices = tuple(name for name in DEFAULT_INDICES if name in available(seen))
     needed = {band for name in indices for band in INDICES[name].bands} | set(_PICTURE_BANDS)
     if programme.woody is not None:
-        needed |= set(_WOODY_BANDS)
+        needed |= _woody_bands(programme.woody)
     bands = tuple(band for band in BANDS if band in needed & seen)
     tasks = tuple(
         _tasks(programme, register, calendar, cells, footprints, used, bands, indices, profiles)
@@ -165,17 +166,6 @@ def _read_inputs(
         findings += _radar_findings(programme, path, profiles)
     except InputError as error:
         findings += error.findings
-    if programme.woody is not None:
-        findings.append(
-            Finding(
-                "error",
-                path.name,
-                "woody",
-                "asks for a woody-cover model, which this version cannot fit or apply",
-                "leave `woody` out to judge on dry-season greenness",
-                "woody-not-available",
-            )
-        )
     if programme.controls.choose == "sampled":
         findings.append(
             Finding(
@@ -207,6 +197,11 @@ def _radar_findings(programme: Programme, path: Path, profiles: Profiles) -> lis
     ]
 
 
+def _woody_bands(woody: Woody) -> frozenset[str]:
+    """Bands of the model's features."""
+    return bands_needed(load(woody.model).features if woody.model else DEFAULT_FEATURES)
+
+
 def _full_calendar(programme: Programme, rain: RainRecord | None) -> pd.DataFrame:
     if isinstance(programme.seasons, CalendarSeasons):
         first = (
@@ -229,7 +224,7 @@ def _watched(calendar: pd.DataFrame, start: date, end: date) -> pd.DataFrame:
     """The seasons that scenes between `start` and `end` show; partly shown ones not complete."""
     first, last = pd.Timestamp(start), pd.Timestamp(end)
     touched = calendar[(calendar["end"] >= first) & (calendar["start"] <= last)]
-    whole = (touched["observe_from"] >= first) & (touched["end"] <= last)
+    whole = (judged_from(touched) >= first) & (touched["end"] <= last)
     return touched.assign(complete=touched["complete"] & whole).reset_index(drop=True)
 
 

@@ -17,6 +17,7 @@ import pandas as pd
 from afterrains.evidence.judgement import Judgement, judge_programme
 from afterrains.programme import Evidence
 from afterrains.signals.season_values import judged_values, season_values
+from afterrains.woody import sites_in_points
 
 __all__ = ["Tables", "build_panel", "build_tables", "judged_table"]
 
@@ -117,6 +118,7 @@ def build_tables(
     sowing: pd.DataFrame,
     indices: Sequence[str],
     evidence: Evidence,
+    cover: pd.DataFrame | None = None,
 ) -> Tables:
     """Judge every site and lay out the tables.
 
@@ -134,33 +136,100 @@ def build_tables(
         Indices present in `values`.
     evidence : Evidence
         The judging rule.
+    cover : DataFrame, optional
+        Woody cover of the sites in complete dry seasons (`woody.site_cover` with `season`). Sites
+        that lie in the model's domain are judged in points of it, the others on greenness.
 
     Returns
     -------
     Tables
     """
     panel = build_panel(values, calendar, sites)
-    judgement = judge_programme(
-        panel,
-        sowing,
-        error_rate=evidence.error_rate,
-        judged_seasons=evidence.judged_seasons,
-        growth=evidence.growth,
-        meaningful_gain=evidence.meaningful_gain_points * evidence.ndvi_per_point,
-    )
+    in_points = frozenset() if cover is None else sites_in_points(cover)
+    values = _with_cover(values, cover, in_points)
+    judgement = _judged(panel, values, sowing, evidence, in_points)
     seasons = _seasons(values, calendar, season_rain, sites, judgement.weights, indices)
     unjudged = _not_judged_yet(judgement.history, calendar, sowing)
     judged = pd.concat([judgement.history, unjudged], ignore_index=True).astype(
         {"site_id": "str", "as_of": "str"}
     )
-    history = _with_facts(judged, calendar, seasons, sites, sowing)
+    history = _with_facts(judged, calendar, seasons, sites, sowing, in_points)
     newest = history.groupby("site_id", sort=True).tail(1).reset_index(drop=True)
     return Tables(
         verdicts=newest,
         verdict_history=history,
         seasons=seasons,
-        controls=_controls(judgement, sites),
+        controls=_controls(judgement, sites, seasons),
         specification=judgement.specification,
+    )
+
+
+_COVER_COLUMNS = ("woody_percent", "woody_low", "woody_high", "woody_se_own")
+
+
+def _with_cover(
+    values: pd.DataFrame, cover: pd.DataFrame | None, in_points: frozenset[str]
+) -> pd.DataFrame:
+    """The season values with woody cover, which is the judged value of sites in its domain."""
+    if cover is None or cover.empty:
+        return values.assign(**dict.fromkeys(_COVER_COLUMNS, np.nan))
+    key = ["site_id", "season"]
+    table = values.merge(cover[[*key, *_COVER_COLUMNS]], on=key, how="left")
+    woody = table["site_id"].isin(in_points) & table["woody_percent"].notna()
+    table["judged_value"] = table["judged_value"].where(~woody, table["woody_percent"])
+    return table
+
+
+def _judged(
+    panel: pd.DataFrame,
+    values: pd.DataFrame,
+    sowing: pd.DataFrame,
+    evidence: Evidence,
+    in_points: frozenset[str],
+) -> Judgement:
+    """Judge sites in points of cover where a model applies, the others on greenness."""
+    settings: dict[str, Any] = {
+        "error_rate": evidence.error_rate,
+        "judged_seasons": evidence.judged_seasons,
+        "growth": evidence.growth,
+    }
+    greener = evidence.meaningful_gain_points * evidence.ndvi_per_point
+    is_sown = panel["role"] == "sown"
+    woody = panel["site_id"].isin(in_points)
+    if not (is_sown & woody).any():
+        return judge_programme(panel, sowing, meaningful_gain=greener, **settings)
+    points = panel[woody].drop(columns="dead_grass")
+    points = points.merge(
+        values[["site_id", "season", "woody_percent", "woody_se_own"]], on=["site_id", "season"]
+    )
+    dry = points["kind"] == "dry"
+    points["value"] = points["value"].where(~dry, points["woody_percent"])
+    looks = points["clear_dates"] * np.sqrt(points["area_ha"])
+    points["weight"] = looks.where(~dry, 1 / points["woody_se_own"] ** 2)
+    told = judge_programme(
+        points.drop(columns=["woody_percent", "woody_se_own", "clear_dates", "area_ha"]),
+        sowing[sowing["site_id"].isin(in_points)],
+        meaningful_gain=evidence.meaningful_gain_points,
+        woody_model=True,
+        **settings,
+    )
+    if not (is_sown & ~woody).any():
+        return told
+    rest = judge_programme(
+        panel[~woody | ~is_sown],
+        sowing[~sowing["site_id"].isin(in_points)],
+        meaningful_gain=greener,
+        **settings,
+    )
+    known = set(told.controls["site_id"])
+    return Judgement(
+        pd.concat([told.history, rest.history], ignore_index=True),
+        pd.concat([told.weights, rest.weights], ignore_index=True),
+        pd.concat(
+            [told.controls, rest.controls[~rest.controls["site_id"].isin(known)]],
+            ignore_index=True,
+        ),
+        {**told.specification, "greenness_fallback": rest.specification},
     )
 
 
@@ -192,7 +261,7 @@ def _seasons(
         .merge(season_rain[["site_id", "season", "rain_mm", "spi"]], on=["site_id", "season"])
         .merge(sites[["site_id", "role"]], on="site_id")
     )
-    medians = [*(f"{name}_median" for name in indices), "judged_value"]
+    medians = [*(f"{name}_median" for name in indices), "woody_percent", "judged_value"]
     control_values = weights.merge(
         table[["site_id", "season", *medians]].rename(columns={"site_id": "control_id"}),
         on="control_id",
@@ -209,10 +278,7 @@ def _seasons(
     ).reset_index()
     table = table.merge(means, on=["site_id", "season"], how="left")
     table["difference"] = table["judged_value"] - table["control_judged_value"]
-    # No woody model is applied here; the columns stay, empty.
-    for name in ("woody_percent", "woody_low", "woody_high", "control_woody_percent"):
-        table[name] = np.nan
-    table = table.drop(columns=["judged_dates", DEAD_GRASS_VALUE])
+    table = table.drop(columns=["judged_dates", "woody_se_own", DEAD_GRASS_VALUE])
     return table.sort_values(["site_id", "start"]).reset_index(drop=True)
 
 
@@ -222,6 +288,7 @@ def _with_facts(
     seasons: pd.DataFrame,
     sites: gpd.GeoDataFrame,
     sowing: pd.DataFrame,
+    in_points: frozenset[str],
 ) -> pd.DataFrame:
     """verdict_history.csv: the judgement, with what the reader needs beside it."""
     first_sown = sowing.groupby("site_id")["sown_on"].min().rename("first_sown_on")
@@ -240,8 +307,9 @@ def _with_facts(
         on="_start",
         by="site_id",
     ).sort_values(["site_id", "_start"])
-    table["outcome"] = "dry-season greenness"
-    table["gain_unit"] = "ndvi"
+    woody = table["site_id"].isin(in_points)
+    table["outcome"] = np.where(woody, "woody cover", "dry-season greenness")
+    table["gain_unit"] = np.where(woody, "points", "ndvi")
     known = sowing.merge(
         pd.DataFrame({"site_id": table["site_id"], "as_of": table["as_of"], "by": table["_start"]}),
         on="site_id",
@@ -254,9 +322,10 @@ def _with_facts(
     return table.drop(columns="_start").reset_index(drop=True)
 
 
-def _controls(judgement: Judgement, sites: gpd.GeoDataFrame) -> pd.DataFrame:
+def _controls(judgement: Judgement, sites: gpd.GeoDataFrame, seasons: pd.DataFrame) -> pd.DataFrame:
     """controls.csv: the controls as the judgement saw them, with their names."""
     table: pd.DataFrame = judgement.controls.drop(columns=["name", "stratum"], errors="ignore")
     table = table.merge(sites[["site_id", "name", "stratum"]], on="site_id", how="left")
-    table["woody_percent"] = np.nan
+    newest = seasons.dropna(subset="woody_percent").groupby("site_id")["woody_percent"].last()
+    table["woody_percent"] = table["site_id"].map(newest)
     return table.sort_values("site_id").reset_index(drop=True)

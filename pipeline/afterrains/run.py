@@ -10,6 +10,7 @@ A run that finds everything as it left it says so and does nothing.
 
 from __future__ import annotations
 
+import hashlib
 from collections import Counter
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
@@ -19,8 +20,8 @@ from pathlib import Path
 from typing import Any, Protocol
 
 import pandas as pd
+from distributed import Client
 
-from afterrains import __version__
 from afterrains.cellwork import CellResult, CellTask, load_series, perform, recorded
 from afterrains.deliver import STORE, State, deliver, earlier_state, remember
 from afterrains.delivery import RasterFile, read_csv
@@ -30,6 +31,7 @@ from afterrains.maps import DrySeason, MapTask, draw
 from afterrains.prepare import Prepared, prepare
 from afterrains.rain import season_rain, sowing_rain
 from afterrains.results import Tables, build_tables, judged_table
+from afterrains.woodywork import CoverTask, draw_cover, settle_model
 from afterrains.workers import connect, in_turn
 
 __all__ = ["Reporter", "RunSummary", "run_programme"]
@@ -94,6 +96,7 @@ class RunSummary:
 
 _STAGE_READ = "reading cells × seasons"
 _STAGE_DRAW = "drawing maps"
+_STAGE_COVER = "mapping woody cover"
 
 
 def run_programme(
@@ -152,9 +155,13 @@ def run_programme(
             for number, drawn in enumerate(in_turn(client, draw_one, maps), start=1):
                 rasters += drawn
                 tell.step(_STAGE_DRAW, number, len(maps))
+            cover = None
+            if prepared.programme.woody is not None:
+                cover, covered = _cover(prepared, maps, ledger, output, client, tell, path)
+                rasters += covered
         tell.say("Judging the sites")
         series = _series(prepared.tasks, ledger)
-        tables = _judge(prepared, series)
+        tables = _judge(prepared, series, cover)
         unreadable = sorted({read for result in results.values() for read in result.unreadable})
         times = {"started": started, "finished": datetime.now(UTC)}
         page = deliver(
@@ -201,13 +208,24 @@ def _plan(prepared: Prepared, waiting: int, kept: int) -> str:
     )
 
 
+def _code_digest() -> str:
+    """SHA-256 of the package's own code: another method may judge the same data otherwise."""
+    package = Path(__file__).parent
+    digest = hashlib.sha256()
+    for source in sorted(package.rglob("*.*")):
+        if source.suffix in {".py", ".j2", ".css", ".js", ".yaml"}:
+            digest.update(source.relative_to(package).as_posix().encode())
+            digest.update(source.read_bytes())
+    return digest.hexdigest()
+
+
 def _run_key(prepared: Prepared) -> str:
     """Digest of all that the results depend on."""
     register, rain = prepared.register, prepared.rain
     sites = pd.DataFrame(register.sites.drop(columns=["core", "geometry"]))
     sites["wkb"] = register.sites.geometry.to_wkb(hex=True)
     return key_of(
-        __version__,
+        _code_digest(),
         prepared.programme.digest,
         sites.to_csv(index=False),
         register.sowing.to_csv(index=False),
@@ -259,7 +277,65 @@ def _series(tasks: Iterable[CellTask], ledger: Ledger) -> pd.DataFrame:
     return table.sort_values(["site_id", "date", "sensor", "scene_id"], ignore_index=True)
 
 
-def _judge(prepared: Prepared, series: pd.DataFrame) -> Tables:
+def _cover(
+    prepared: Prepared,
+    maps: list[MapTask],
+    ledger: Ledger,
+    output: Path,
+    client: Client,
+    tell: Reporter,
+    path: Path,
+) -> tuple[pd.DataFrame, list[RasterFile]]:
+    """Woody cover of all sites and seasons, and the rasters written on the way."""
+    tell.say("Settling the woody-cover model")
+    model, findings = settle_model(
+        prepared.programme, prepared.bands, prepared.tasks, prepared.calendar, ledger, output,
+        file=path.name,
+    )  # fmt: skip
+    for finding in findings:
+        tell.say(f"{finding.severity}  {finding}")
+    first = prepared.register.sowing.groupby("site_id")["sown_on"].min()
+    sown = {str(site_id): day.date() for site_id, day in first.items()}
+    cores = dict(
+        zip(
+            prepared.register.sites["site_id"],
+            prepared.register.sites["core"].to_wkb(),
+            strict=True,
+        )
+    )
+    keys: dict[str, dict[str, str]] = {cell.cell_id: {} for cell in prepared.cells}
+    for task in prepared.tasks:
+        keys[task.cell.cell_id][task.season] = task.key
+    tasks = [
+        CoverTask(
+            cell=each.cell,
+            cores={site_id: cores[site_id] for site_id in each.cell.site_ids},
+            sown={site_id: sown[site_id] for site_id in each.cell.site_ids if site_id in sown},
+            programme_sown_on=min(sown.values(), default=None),
+            dry=each.seasons,
+            keys=keys[each.cell.cell_id],
+            calendar=prepared.calendar,
+            model=model,
+            programme_id=each.programme_id,
+        )
+        for each in maps
+    ]
+    tables: list[pd.DataFrame] = []
+    rasters: list[RasterFile] = []
+    draw_one = partial(draw_cover, ledger=ledger, output=output)
+    for number, done in enumerate(in_turn(client, draw_one, tasks), start=1):
+        tables.append(done.sites)
+        rasters += done.rasters
+        tell.step(_STAGE_COVER, number, len(tasks))
+    order = {season: at for at, season in enumerate(prepared.calendar["season"])}
+    table = pd.concat(tables, ignore_index=True)
+    table = table.sort_values(
+        ["site_id", "season"], key=lambda c: c.map(order) if c.name == "season" else c
+    )
+    return table.reset_index(drop=True), rasters
+
+
+def _judge(prepared: Prepared, series: pd.DataFrame, cover: pd.DataFrame | None) -> Tables:
     sites = prepared.register.sites
     site_ids = list(sites["site_id"])
     values = judged_table(series, prepared.calendar, site_ids, prepared.indices)
@@ -271,6 +347,7 @@ def _judge(prepared: Prepared, series: pd.DataFrame) -> Tables:
         prepared.register.sowing,
         prepared.indices,
         prepared.programme.evidence,
+        cover,
     )
 
 

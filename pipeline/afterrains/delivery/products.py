@@ -128,7 +128,7 @@ GREENNESS_TREND = Product(
 DRY_GREENNESS = Product(
     "dry_greenness",
     "Dry-season greenness",
-    "Median greenness of the dry season's clear dates, when grass is dead and most trees are not. "
+    "Median greenness of the dry season's last 90 days, when grass is dead and most trees are not. "
     "Standing dead matter and late grass move it too.",
     (
         Band("median", "median NDVI of the clear dates", "ndvi"),

@@ -13,7 +13,14 @@ import pandas as pd
 
 from afterrains.signals.common_dates import means_over_common_dates
 
-__all__ = ["HIGH_QUANTILE", "LOW_QUANTILE", "judged_values", "season_of", "season_values"]
+__all__ = [
+    "HIGH_QUANTILE",
+    "LOW_QUANTILE",
+    "judged_from",
+    "judged_values",
+    "season_of",
+    "season_values",
+]
 
 LOW_QUANTILE = 0.1
 HIGH_QUANTILE = 0.9
@@ -110,10 +117,8 @@ def judged_values(
         `site_id, season, judged_value`: the mean the site would have had over all the dates (see
         `means_over_common_dates`), NaN where it had no counted look; `judged_dates`, how many.
     """
-    late_from = calendar["end"] - pd.Timedelta(days=late_days - 1)
-    dry = calendar["kind"] == "dry"
-    from_day = calendar["observe_from"].where(~dry, calendar["observe_from"].clip(lower=late_from))
-    looks = _counted(series, calendar.assign(observe_from=from_day), min_clear_fraction)
+    window = calendar.assign(observe_from=judged_from(calendar, late_days))
+    looks = _counted(series, window, min_clear_fraction)
     parts = []
     for season in calendar["season"]:
         here = looks[looks["season"] == season]
@@ -131,6 +136,12 @@ def judged_values(
             )
         )
     return pd.concat(parts, ignore_index=True)
+
+
+def judged_from(calendar: pd.DataFrame, late_days: int = LATE_DAYS) -> pd.Series:
+    """First day of each season that is judged: of a dry season its last `late_days` days."""
+    late = calendar["observe_from"].clip(lower=calendar["end"] - pd.Timedelta(days=late_days - 1))
+    return calendar["observe_from"].where(calendar["kind"] != "dry", late)
 
 
 def _counted(

@@ -1,0 +1,176 @@
+"""Woody cover in the main job: the model at hand, and one task for each cell's dry seasons.
+
+The cells' composites are done by then. A task writes the cell's cover and change rasters and
+brings back the cover of its sites; a model is fitted once, before, from the programme's plots.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import date
+from functools import lru_cache
+from pathlib import Path
+from typing import Any
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import shapely
+from numpy.typing import NDArray
+
+from afterrains.cellwork import CellTask, load_composites
+from afterrains.delivery import RasterFile
+from afterrains.delivery.products import WOODY_CHANGE, WOODY_PERCENT, Product
+from afterrains.delivery.rasters import write_product
+from afterrains.errors import Finding
+from afterrains.ledger import Ledger
+from afterrains.maps import DrySeason
+from afterrains.programme import Programme
+from afterrains.register import read_plots
+from afterrains.scenes import Cell
+from afterrains.signals.coverage import polygon_coverage
+from afterrains.woody import (
+    CardFacts,
+    WoodyModel,
+    cell_seasons,
+    load,
+    require_bands,
+    save,
+    seasons_before,
+    sowing_days,
+    train,
+    woody_change,
+)
+
+__all__ = ["MODEL_FOLDER", "CoverResult", "CoverTask", "draw_cover", "settle_model"]
+
+MODEL_FOLDER = "woody_model"
+"""Folder in the output where a model that the run fitted lies with its card."""
+
+
+@dataclass(frozen=True)
+class CoverTask:
+    """A cell with all its finished seasons, and the model to apply."""
+
+    cell: Cell
+    cores: Mapping[str, bytes]
+    """WKB of each site inside its margin, by site_id."""
+    sown: Mapping[str, date]
+    """First sowing of the sown sites among them."""
+    programme_sown_on: date | None
+    """First sowing of the programme: from when unsown ground is compared."""
+    dry: tuple[DrySeason, ...]
+    """Complete dry seasons, oldest first."""
+    keys: Mapping[str, str]
+    """Ledger key of each finished season."""
+    calendar: pd.DataFrame
+    model: Path
+    programme_id: str
+
+
+@dataclass(frozen=True)
+class CoverResult:
+    """What a task brings back."""
+
+    sites: pd.DataFrame
+    """Rows of `woody.site_cover` with `season`."""
+    rasters: tuple[RasterFile, ...]
+
+
+def settle_model(
+    programme: Programme,
+    bands: Sequence[str],
+    tasks: Sequence[CellTask],
+    calendar: pd.DataFrame,
+    ledger: Ledger,
+    output: Path,
+    *,
+    file: str,
+) -> tuple[Path, tuple[Finding, ...]]:
+    """The folder of the programme's model, fitted now where the programme names plots.
+
+    Raises
+    ------
+    InputError
+        If the model is broken or needs bands that the scenes lack, or the plots are too few.
+    """
+    assert programme.woody is not None, "called only where the programme asks for cover"
+    if programme.woody.model is not None:
+        require_bands(load(programme.woody.model), bands, file=file)
+        return programme.woody.model, ()
+    assert programme.woody.train is not None, "the settings hold one of model and train"
+    keys = {(task.cell.cell_id, task.season): task.key for task in tasks}
+    boxes = {task.cell.cell_id: task.cell.geobox for task in tasks}
+
+    def composites_of(cell_id: str, season: str) -> Mapping[str, NDArray[Any]] | None:
+        key = keys.get((cell_id, season))
+        return None if key is None else load_composites(ledger, key)
+
+    model, findings = train(read_plots(programme.woody.train), boxes, calendar, composites_of)
+    facts = CardFacts(
+        name=programme.programme.name,
+        data_licence="the programme's own",
+        sources=(programme.woody.train.name,),
+        ground="the programme's sites and what lies around them",
+    )
+    save(model, output / MODEL_FOLDER, facts)
+    return output / MODEL_FOLDER, findings
+
+
+def draw_cover(task: CoverTask, ledger: Ledger, output: Path) -> CoverResult:
+    """Predict the cell's cover season by season, write its rasters, sum up its sites.
+
+    Raises
+    ------
+    InputError
+        If the model cannot be read.
+    OutputError
+        If the disk does not take a raster.
+    """
+    model = _model(task.model)
+    box, block = task.cell.geobox, task.cell.cell_id
+    cores = gpd.GeoSeries([shapely.from_wkb(core) for core in task.cores.values()], crs=box.crs)
+    coverage = polygon_coverage(box, list(task.cores), cores)
+    ends = {dry.season: dry for dry in task.dry}
+    rasters: list[RasterFile] = []
+    tables: list[pd.DataFrame] = []
+    covers: list[NDArray[np.floating]] = []
+    shown: list[DrySeason] = []
+
+    def write(product: Product, dry: DrySeason, values: NDArray[Any], method: str) -> None:
+        write_product(
+            output, product, block, dry.season, values, box,
+            programme_id=task.programme_id, method=method,
+        )  # fmt: skip
+        rasters.append(RasterFile(product, block, dry.season, box, dry.start, dry.end))
+
+    def composites_of(_cell_id: str, season: str) -> Mapping[str, NDArray[Any]] | None:
+        return load_composites(ledger, task.keys[season]) if season in task.keys else None
+
+    for told in cell_seasons(model, block, box, coverage, list(ends), task.calendar, composites_of):
+        dry = ends[told.season]
+        method = "fitted woody-cover model; low and high are the 90 % interval of a pixel"
+        write(WOODY_PERCENT, dry, told.prediction.stack(), method)
+        tables.append(told.sites)
+        covers.append(told.prediction.unclipped)
+        shown.append(dry)
+    if shown:
+        days = sowing_days(
+            box,
+            [shapely.from_wkb(task.cores[site_id]) for site_id in task.sown],
+            list(task.sown.values()),
+            task.programme_sown_on,
+        )
+        last_days = np.array([dry.end for dry in shown], dtype="datetime64[D]")
+        change = woody_change(model, np.stack(covers), seasons_before(last_days, days))
+        method = "newest season less the mean of the seasons before sowing; FDR 5 % over pixels"
+        write(WOODY_CHANGE, shown[-1], change.stack(), method)
+    sites = pd.concat(tables, ignore_index=True) if tables else pd.DataFrame()
+    return CoverResult(sites, tuple(rasters))
+
+
+@lru_cache(maxsize=2)
+def _model(folder: Path) -> WoodyModel:
+    """The model, read once in each worker."""
+    return load(folder)
