@@ -11,6 +11,8 @@ import json
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from datetime import date, timedelta
+from functools import lru_cache
+from pathlib import Path
 from typing import Any
 
 import geopandas as gpd
@@ -20,13 +22,22 @@ import shapely
 from numpy.typing import NDArray
 
 from afterrains.ledger import Ledger, key_of
-from afterrains.scenes import Cell, Observation, Overpass, Profiles, read_overpass
+from afterrains.scenes import (
+    BlockStore,
+    Cell,
+    Observation,
+    Overpass,
+    Profiles,
+    WindowReader,
+    read_overpasses,
+)
 from afterrains.signals.composites import season_composite
 from afterrains.signals.indices import available, compute
 from afterrains.signals.season_values import LATE_DAYS
 from afterrains.signals.series import polygon_series
 
 __all__ = [
+    "BLOCKS",
     "COMPOSITE_INDICES",
     "OUTCOME_LAYER",
     "CellResult",
@@ -40,6 +51,8 @@ __all__ = [
 COMPOSITE_INDICES = ("ndvi", "ndmi", "nbr", "nbr2")
 """Indices whose low, median and high are kept for each pixel and season, where bands allow."""
 OUTCOME_LAYER = "ndvi"
+BLOCKS = "blocks"
+"""Folder of the local store of remote files, beside the ledger's own."""
 # Raise when the meaning of a task's result changes, so that older results are not taken for new.
 _METHOD = 2
 
@@ -103,10 +116,14 @@ def perform(task: CellTask, ledger: Ledger) -> CellResult:
     unreadable: list[tuple[str, str, str]] = []
 
     def looked_at() -> Iterator[Observation]:
-        for overpass in task.overpasses:
-            seen = read_overpass(
-                overpass, task.cell.geobox, task.bands, task.profiles, dilation_m=task.dilation_m
-            )
+        for seen in read_overpasses(
+            task.overpasses,
+            task.cell.geobox,
+            task.bands,
+            task.profiles,
+            dilation_m=task.dilation_m,
+            reader=_reader(ledger.folder / BLOCKS),
+        ):
             unreadable.extend(seen.unreadable)
             stacks.add(seen)
             yield seen
@@ -128,6 +145,12 @@ def perform(task: CellTask, ledger: Ledger) -> CellResult:
             json.dumps({"unreadable": result.unreadable, "rows": result.rows}), encoding="utf-8"
         )
     return result
+
+
+@lru_cache(maxsize=1)
+def _reader(folder: Path) -> WindowReader:
+    """One reader for a process: its connections and the local store serve all tasks."""
+    return WindowReader(BlockStore(folder))
 
 
 def recorded(task: CellTask, ledger: Ledger) -> CellResult | None:

@@ -15,11 +15,14 @@ from afterrains.scenes.model import (
     SearchResult,
 )
 from afterrains.scenes.profiles import Profile, Profiles, load_profiles
-from afterrains.scenes.read import read_overpass
+from afterrains.scenes.read import read_overpass, read_overpasses
+from afterrains.scenes.reader import WindowReader
+from afterrains.scenes.store import BlockStore, StoreSize
 
 __all__ = [
     "BANDS",
     "BandAsset",
+    "BlockStore",
     "Cell",
     "Observation",
     "Overpass",
@@ -30,10 +33,13 @@ __all__ = [
     "Refusal",
     "Scene",
     "SearchResult",
+    "StoreSize",
+    "WindowReader",
     "lattice_origin",
     "lay_cells",
     "load_profiles",
     "overpasses",
     "read_overpass",
+    "read_overpasses",
     "search",
 ]

@@ -12,8 +12,11 @@ that cannot be read is NaN for that scene's pixels. Both are named in `Observati
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections import deque
+from collections.abc import Iterator, Mapping, Sequence
+from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass, field
+from functools import partial
 
 import numpy as np
 import rasterio
@@ -26,11 +29,12 @@ from afterrains.scenes.failures import Patience, UnreadableError
 from afterrains.scenes.model import Observation, Overpass
 from afterrains.scenes.profiles import Profile, Profiles
 from afterrains.scenes.reader import WindowReader
+from afterrains.scenes.references import is_address
 from afterrains.scenes.reflectance import share_negative
 from afterrains.scenes.tile import Tile
 from afterrains.scenes.windows import gdal_settings
 
-__all__ = ["read_overpass"]
+__all__ = ["read_overpass", "read_overpasses"]
 
 _VISIBLE = ("blue", "green", "red")
 _FEWEST_FOR_CHECK = 50  # clear pixels; fewer say nothing about a whole scene's offset
@@ -115,6 +119,49 @@ def read_overpass(
         lost=canvas.lost & ~canvas.covered,
         mask_counts=canvas.counts,
     )
+
+
+def read_overpasses(
+    overpasses: Sequence[Overpass],
+    geobox: GeoBox,
+    bands: Sequence[str],
+    profiles: Profiles | Mapping[str, Profile],
+    *,
+    dilation_m: float,
+    reader: WindowReader,
+    adjust_bandpasses: bool = False,
+    ahead: int = 6,
+) -> Iterator[Observation]:
+    """What each pass shows of a window, in the order given; see `read_overpass`.
+
+    Where scenes lie on servers, up to `ahead` passes are read side by side, so that the line and
+    not its latency decides; memory then holds as many observations.
+    """
+    one = partial(
+        read_overpass,
+        geobox=geobox,
+        bands=bands,
+        profiles=profiles,
+        dilation_m=dilation_m,
+        adjust_bandpasses=adjust_bandpasses,
+        reader=reader,
+    )
+    hrefs = (a.href for look in overpasses for s in look.scenes for a in s.bands.values())
+    if not any(is_address(href) for href in hrefs):
+        yield from map(one, overpasses)
+        return
+    with ThreadPoolExecutor(ahead, "overpass") as pool:
+        running: deque[Future[Observation]] = deque()
+        try:
+            for overpass in overpasses:
+                running.append(pool.submit(one, overpass))
+                if len(running) == ahead:
+                    yield running.popleft().result()
+            while running:
+                yield running.popleft().result()
+        finally:
+            for left in running:
+                left.cancel()
 
 
 @dataclass

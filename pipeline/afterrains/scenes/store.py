@@ -77,7 +77,7 @@ class BlockStore:
                 held = os.fstat(stored.fileno())
                 digest, data = stored.read(_DIGEST_BYTES), stored.read()
             if hashlib.sha256(data).digest() != digest:
-                path.unlink(missing_ok=True)
+                _delete(path)
                 return None
             if time.time() - held.st_mtime > _TOUCH_S:
                 os.utime(path)
@@ -101,7 +101,7 @@ class BlockStore:
                 draft.write(data)
             os.replace(partial, path)
         except OSError as error:
-            partial.unlink(missing_ok=True)
+            _delete(partial)
             self._broken = True
             text = "%s: the local store cannot be written (%s); reading goes on without it"
             logging.getLogger("afterrains").warning(text, self.folder, error.strerror)
@@ -116,7 +116,7 @@ class BlockStore:
 
     def forget(self, file: str, part: str) -> None:
         """Delete a part that turned out to be wrong."""
-        self._place(file, part).unlink(missing_ok=True)
+        _delete(self._place(file, part))
 
     @contextmanager
     def hold(self, file: str) -> Iterator[None]:
@@ -187,7 +187,7 @@ def _entries(folder: str | Path) -> list[os.DirEntry[str]]:
         return []
 
 
-def _delete(path: str) -> None:
+def _delete(path: str | Path) -> None:
     try:
         os.unlink(path)
     except OSError:

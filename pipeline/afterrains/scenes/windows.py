@@ -31,6 +31,8 @@ from afterrains.scenes.regrid import crs_of
 
 __all__ = [
     "TROUBLES",
+    "Patience",
+    "UnreadableError",
     "WindowReading",
     "driver_of",
     "gdal_settings",
