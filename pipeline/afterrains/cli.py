@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import json
 import sys
+from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -30,6 +31,7 @@ from rich.text import Text
 from afterrains.errors import AfterrainsError, Finding, InputError
 
 if TYPE_CHECKING:
+    from afterrains.estimate import Estimate
     from afterrains.run import RunSummary
 
 __all__ = ["app", "main"]
@@ -140,6 +142,18 @@ def check(programme: ProgrammeFile, as_json: Json = False) -> None:
 
 
 @app.command()
+def estimate(programme: ProgrammeFile, as_json: Json = False) -> None:
+    """Tell what a run would take, before anything is pulled."""
+    from afterrains.estimate import estimate as reckon_up
+
+    found = reckon_up(programme)
+    if as_json:
+        _print_json(found.as_dict())
+    else:
+        _print_estimate(found)
+
+
+@app.command()
 def run(
     programme: ProgrammeFile,
     scheduler: Annotated[
@@ -205,6 +219,42 @@ def report(
         _print_json({"page": str(page)})
     else:
         _out.print(Text(f"The page is in {page}"))
+
+
+def _print_estimate(found: Estimate) -> None:
+    """What is to be read, what it takes, and which months will show little."""
+    refused = ", ".join(f"{count} {reason}" for reason, count in found.refused.items())
+    _out.print(
+        Text(
+            f"{found.sites} sites in {found.cells} cells; {found.scenes} scenes of {found.dates} "
+            f"dates to use" + (f", left out: {refused}" if refused else "")
+        ),
+        soft_wrap=True,
+    )
+    kept = f", {found.tasks_kept} kept from before" if found.tasks_kept else ""
+    _out.print(f"{found.tasks} cell-seasons to read{kept}", soft_wrap=True)
+    table = Table(title="Looks in a month", title_justify="left", pad_edge=False, box=SIMPLE_HEAD)
+    table.add_column("month", no_wrap=True)
+    for heading in ("passes", "clear", "chance of none"):
+        table.add_column(heading, justify="right", no_wrap=True)
+    for month in found.months:
+        name = f"{date(2001, month.month, 1):%B}"
+        gap = f"{month.gap_percent:.0f} %"
+        table.add_row(name, f"{month.looks:.1f}", f"{month.clear_looks:.1f}", gap)
+    _out.print(table)
+    told = [
+        ("blocks", f"{found.blocks:,}"),
+        ("from servers", f"{found.pulled_bytes / 1e6:,.0f} MB in {found.requests:,} requests"),
+        ("from this disk", f"{found.local_bytes / 1e6:,.0f} MB"),
+        ("room on disk", f"{found.disk_bytes / 1e6:,.0f} MB"),
+    ]
+    if found.seconds is not None:
+        minutes = f"{found.seconds / 60:,.1f} minutes with {found.workers} processes"
+        told.append(("reading", f"{minutes}, by {found.probed} probed looks"))
+    for name, value in told:
+        _out.print(Text(f"{name:<16}{value}"), soft_wrap=True)
+    for note in found.notes:
+        _out.print(Text(f"note  {note}", style="yellow"), soft_wrap=True)
 
 
 def _print_summary(summary: RunSummary) -> None:

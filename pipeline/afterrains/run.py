@@ -26,6 +26,7 @@ from afterrains.cellwork import CellResult, CellTask, load_series, perform, reco
 from afterrains.deliver import STORE, State, deliver, earlier_state, remember
 from afterrains.delivery import RasterFile, read_csv
 from afterrains.delivery.tables import VERDICTS
+from afterrains.estimate import check_budget
 from afterrains.ledger import Ledger, key_of, only_run
 from afterrains.maps import DrySeason, MapTask, draw
 from afterrains.prepare import Prepared, prepare
@@ -144,6 +145,7 @@ def run_programme(
         ledger.sweep()
         kept, waiting = _split(prepared.tasks, ledger)
         tell.say(_plan(prepared, len(waiting), len(kept)))
+        check_budget(prepared, waiting, path.name)
         with connect(scheduler, workers) as client:
             results = dict(kept)
             for done in in_turn(client, partial(perform, ledger=ledger), waiting):

@@ -139,6 +139,9 @@ class Scenes(_Table):
     """How far cloud and shadow masks are widened, in metres of ground."""
     profiles: LocalPath | None = None
     """A folder of further collection profiles (YAML), beside the ones that come with the tool."""
+    budget_gb: Number | None = Field(default=None, gt=0)
+    """The most that one run may pull from servers, in gigabytes (10^9 bytes); a run that would pull
+    more, by `afterrains estimate`, stops before it begins. No limit if unset."""
 
     @field_validator("catalogue")
     @classmethod
