@@ -198,7 +198,7 @@ def _judged(
     woody = panel["site_id"].isin(in_points)
     if not (is_sown & woody).any():
         return judge_programme(panel, sowing, meaningful_gain=greener, **settings)
-    points = panel[woody].drop(columns="dead_grass")
+    points = panel[woody].assign(greenness=panel["value"])
     points = points.merge(
         values[["site_id", "season", "woody_percent", "woody_se_own"]], on=["site_id", "season"]
     )

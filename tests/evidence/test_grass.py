@@ -69,11 +69,16 @@ def test_without_shortwave_infrared_nothing_changes(rng):
     pd.testing.assert_frame_equal(bare, empty)
 
 
-def test_a_woody_model_needs_no_guard(rng):
-    """Woody percent already parts grass from crowns."""
-    panel, sowing = _panel(rng, _DRY_GRASS)
-    history = judge(panel, sowing, judged_seasons=8, meaningful_gain=0.02, woody_model=True)
-    assert (history.groupby("site_id").tail(1)["verdict"] == "gain").any()
+@pytest.mark.parametrize(("slope", "word"), [(_DRY_GRASS, "gain"), (_CROWNS, "no-gain")])
+def test_the_guard_stands_behind_a_woody_model_too(rng, slope, word):
+    """A model that takes a tenth of grass for cover: by the signal grass is no gain, crowns are."""
+    panel, sowing = _panel(rng, slope)
+    panel["greenness"], panel["value"] = panel["value"], 100 * panel["value"]
+    settings = {"judged_seasons": 8, "meaningful_gain": 2.0, "woody_model": True}
+    newest = judge(panel, sowing, **settings).groupby("site_id").tail(1)["verdict"]
+    assert not (newest == word).any()
+    unguarded = judge(panel.drop(columns="dead_grass"), sowing, **settings)
+    assert (unguarded.groupby("site_id").tail(1)["verdict"] == "gain").mean() >= 0.8
 
 
 def test_grassiness_by_hand():

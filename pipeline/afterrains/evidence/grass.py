@@ -9,8 +9,9 @@ greenness counts as woody only where that fall, too, is beyond chance.
 
 The share: of bare sand (NDVI .12, NBR2 .07) standing dead grass (.20, .20) adds 1.6 NBR2 for each
 NDVI, a leafy shrub (.60, .30) about 0.5, open crowns with their shade less; these spectra are from
-memory. Over dense leafy shrubs the guard therefore withholds many true gains: a woody-cover model,
-which learns from plots, is the better judge wherever there is one. Guerschman et al. (2009),
+memory. Over dense leafy shrubs the guard therefore withholds many true gains. A woody-cover model
+that learnt from plots sees far better, but a few points of grass still pass it for cover, so the
+guard stands behind it too. Guerschman et al. (2009),
 doi:10.1016/j.rse.2009.01.006, part green, dead and bare ground by the same two axes.
 """
 
@@ -18,10 +19,12 @@ from __future__ import annotations
 
 import pandas as pd
 
-__all__ = ["COLUMN", "CROWNS_MOST", "grassiness"]
+__all__ = ["COLUMN", "CROWNS_MOST", "GREENNESS", "grassiness"]
 
 COLUMN = "dead_grass"
-"""Optional column of a panel: the dead-grass signal (NBR2) of a dry season, of the same dates."""
+"""Optional column of a panel: the dead-grass signal (NBR2) of a dry season."""
+GREENNESS = "greenness"
+"""Optional column: NDVI of the same dates, where the value is something else (woody percent)."""
 CROWNS_MOST = 0.7
 
 
@@ -31,7 +34,7 @@ def grassiness(dry: pd.DataFrame) -> pd.DataFrame | None:
     Parameters
     ----------
     dry : DataFrame
-        Rows of kind dry, `value` (NDVI) and perhaps `dead_grass`; NaN where missing.
+        Rows of kind dry with `value` and perhaps `dead_grass` and `greenness`; NaN where missing.
 
     Returns
     -------
@@ -41,4 +44,5 @@ def grassiness(dry: pd.DataFrame) -> pd.DataFrame | None:
     if COLUMN not in dry or dry[COLUMN].isna().all():
         return None
     signal = pd.to_numeric(dry[COLUMN]).astype(float)
-    return dry.assign(value=signal - CROWNS_MOST * dry["value"])
+    green = pd.to_numeric(dry[GREENNESS if GREENNESS in dry else "value"]).astype(float)
+    return dry.assign(value=signal - CROWNS_MOST * green)

@@ -84,8 +84,8 @@ def judge(
         `weight` (relative precision), else `clear_dates` and `area_ha`; optional `stratum`, and
         `x`, `y` in metres. Dry: woody percent or dry-season greenness. Rains: the green flush,
         best as rains-season high minus the dry season that follows, so that trees do not count.
-        Optional `dead_grass`: NBR2 of the same dry dates as an NDVI value; with it a gain is told
-        only where crowns show (see `evidence.grass`).
+        Optional `dead_grass`: NBR2 of the same dry dates; with it a gain is told only where
+        crowns show (see `evidence.grass`). Beside woody percent it needs `greenness`, the NDVI.
     sowing : DataFrame
         `site_id`, `sown_on`; the first sowing of a site starts its clock.
     error_rate : float
@@ -161,7 +161,7 @@ def judge_programme(
     rains = Ground(arrays.rains, arrays, match, sown, controls, _FLUSH_GROWTH, 0)
     grassy = (
         None
-        if arrays.grassiness is None or woody_model
+        if arrays.grassiness is None
         else Ground(arrays.grassiness, arrays, match, sown, controls, rules.growth, 0)
     )
     book = LevelBook(error_rate / 2, judged_seasons, rules.growth)

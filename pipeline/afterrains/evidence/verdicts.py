@@ -136,8 +136,9 @@ def decide(facts: pd.DataFrame, levels: Levels, rules: Rules, seasons: tuple[str
     flush_rose = facts["grass_p"].fillna(1.0).to_numpy() <= rules.error_rate
     greener = np.where(swir_known & crowns, flush_rose, greener)
     grassy = greener | np.where(swir_known, dead_grass, at_once)
-    unsure = gain & grassy & (not rules.woody_model)
-    untold = gain & ~unsure & swir_known & ~crowns & (not rules.woody_model)
+    # A woody-cover model answers the flush, but dead grass passes it by a few points.
+    unsure = gain & (dead_grass & swir_known & ~crowns if rules.woody_model else grassy)
+    untold = gain & ~unsure & swir_known & ~crowns
     expected = ramp(since.astype(float), rules.growth)
     equivalent = (
         (facts["gain_high"].to_numpy() < rules.meaningful_gain) & (expected >= 1) & ~refused
@@ -219,8 +220,9 @@ def _reasons(
                 )
             case "not-assessable" if facts["untold"].iat[row]:
                 out[row] = (
-                    "greener in the dry season than comparable ground, beyond chance, but whether"
-                    " by grass or by trees cannot be told yet: fit a woody-cover model, or visit"
+                    "more than comparable ground in the dry season, beyond chance, but whether"
+                    " by grass or by trees cannot be told yet: "
+                    + ("visit" if rules.woody_model else "fit a woody-cover model, or visit")
                 )
             case "not-assessable":
                 out[row] = refusal[row]
@@ -244,7 +246,8 @@ def _reasons(
                     if facts["dead_grass"].iat[row]
                     else "it rose at once and did not grow as trees do"
                 )
-                out[row] += ": without a woody model grass cannot be told from trees"
+                if not rules.woody_model:
+                    out[row] += ": without a woody model grass cannot be told from trees"
             case "grass-only":
                 out[row] = "the rains flush rose against control, the dry season did not"
             case "no-gain":
