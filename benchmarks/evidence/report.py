@@ -126,13 +126,13 @@ def _figure(known: list[dict[str, Any]]) -> None:
     left.set_xlabel("false gains, % of sites (bar 2.5)")
     left.set_yticks(list(places), names, fontsize=8)
     left.invert_yaxis()
-    left.legend(fontsize=7, loc="lower right")
+    left.legend(fontsize=7, loc="lower center", bbox_to_anchor=(0.5, 1.0), ncols=2)
     for shape, colour in (("step", "#30638e"), ("slow", "#1b6e53")):
         share = [100 * each[shape]["power"][1] / each[shape]["oracle"][1] for each in known]
         right.scatter(share, places, color=colour, s=22, label=f"{shape} gain")
     right.axvline(80, color="#444444", linewidth=0.8)
     right.set_xlabel("power, % of a method that knows the covariance (bar 80)")
-    right.legend(fontsize=7, loc="lower left")
+    right.legend(fontsize=7, loc="lower center", bbox_to_anchor=(0.5, 1.0), ncols=2)
     figure.tight_layout()
-    figure.savefig(DOCS / "evidence.svg", metadata={"Date": None})
+    figure.savefig(DOCS / "evidence.svg", metadata={"Date": None}, bbox_inches="tight")
     plt.close(figure)
