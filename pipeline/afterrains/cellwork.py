@@ -11,7 +11,6 @@ import json
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from datetime import date, timedelta
-from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
@@ -31,6 +30,7 @@ from afterrains.scenes import (
     WindowReader,
     read_overpasses,
 )
+from afterrains.scenes.signers import signer
 from afterrains.signals.composites import season_composite
 from afterrains.signals.indices import available, compute
 from afterrains.signals.season_values import LATE_DAYS
@@ -122,7 +122,7 @@ def perform(task: CellTask, ledger: Ledger) -> CellResult:
             task.bands,
             task.profiles,
             dilation_m=task.dilation_m,
-            reader=_reader(ledger.folder / BLOCKS),
+            reader=_reader(ledger.folder / BLOCKS, task.profiles),
         ):
             unreadable.extend(seen.unreadable)
             stacks.add(seen)
@@ -147,10 +147,15 @@ def perform(task: CellTask, ledger: Ledger) -> CellResult:
     return result
 
 
-@lru_cache(maxsize=1)
-def _reader(folder: Path) -> WindowReader:
-    """One reader for a process: its connections and the local store serve all tasks."""
-    return WindowReader(BlockStore(folder))
+_readers: dict[str, WindowReader] = {}
+
+
+def _reader(folder: Path, profiles: Profiles) -> WindowReader:
+    """One reader for a process and programme: connections and local store serve all its tasks."""
+    key = key_of(str(folder), [profile.model_dump_json() for profile in profiles])
+    if key not in _readers:
+        _readers[key] = WindowReader(BlockStore(folder), sign=signer(profiles))
+    return _readers[key]
 
 
 def recorded(task: CellTask, ledger: Ledger) -> CellResult | None:
