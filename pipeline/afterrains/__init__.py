@@ -1,7 +1,7 @@
 """Season by season, which sown dryland sites regenerate beyond comparable unsown ground.
 
 The command line is the usual way in; each stage is also a plain function on xarray, pandas and
-geopandas objects: `indices`, `seasons`, `contrast`, `outlook`, `trend`.
+geopandas objects: `indices`, `seasons`, `contrast`, `outlook`, `trend`, `woody`.
 """
 
 from __future__ import annotations
@@ -10,7 +10,7 @@ import importlib
 from importlib.metadata import version
 from types import ModuleType
 
-__all__ = ["__version__", "contrast", "indices", "outlook", "seasons", "trend"]
+__all__ = ["__version__", "contrast", "indices", "outlook", "seasons", "trend", "woody"]
 
 __version__ = version("afterrains")
 
