@@ -13,7 +13,7 @@ import os
 import re
 import time
 from dataclasses import dataclass
-from functools import cached_property
+from typing import Any
 from urllib.parse import urljoin, urlsplit
 from urllib.request import getproxies, proxy_bypass
 
@@ -75,6 +75,7 @@ class RangeClient:
         self.patience = patience or Patience()
         self._sign = sign
         self._connections = connections
+        self._pools: dict[str, Any] = {}
         self.requests = 0
         self.received_bytes = 0
         logging.getLogger("urllib3.connectionpool").addFilter(_hide_query)  # adds itself once
@@ -126,9 +127,10 @@ class RangeClient:
         headers = {"Range": f"bytes={first}-{first + length - 1}", "Accept-Encoding": "identity"}
         for _ in range(_MOST_REDIRECTS):
             self.requests += 1
-            response = self._pool(address).request(
+            pool, target = self._pool(address)
+            response: BaseHTTPResponse = pool.urlopen(
                 "GET",
-                address,
+                target,
                 headers=headers,
                 preload_content=False,
                 decode_content=False,
@@ -182,22 +184,25 @@ class RangeClient:
             raise _FailedError(f"the server sent {held} of {expected} bytes")
         return b"".join(parts)
 
-    def _pool(self, address: str) -> urllib3.PoolManager:
+    def _pool(self, address: str) -> tuple[Any, str]:
+        """Who is asked for an address, and in which words."""
         parts = urlsplit(address)
-        proxied = parts.scheme in getproxies() and not proxy_bypass(parts.hostname or "")
-        return self._through_proxy[parts.scheme] if proxied else self._direct
-
-    @cached_property
-    def _direct(self) -> urllib3.PoolManager:
-        return urllib3.PoolManager(maxsize=self._connections, ca_certs=_certificates())
-
-    @cached_property
-    def _through_proxy(self) -> dict[str, urllib3.PoolManager]:
-        return {
-            scheme: urllib3.ProxyManager(proxy, maxsize=self._connections, ca_certs=_certificates())
-            for scheme, proxy in getproxies().items()
-            if scheme in ("http", "https")
-        }
+        if parts.scheme not in ("http", "https") or not parts.hostname:
+            raise _FailedError("not an http or https address")
+        server = f"{parts.scheme}://{parts.netloc}"
+        found = self._pools.get(server)
+        if found is None:
+            proxy = getproxies().get(parts.scheme)
+            manager = (
+                urllib3.ProxyManager(proxy, maxsize=self._connections, ca_certs=_certificates())
+                if proxy and not proxy_bypass(parts.hostname)
+                else urllib3.PoolManager(maxsize=self._connections, ca_certs=_certificates())
+            )
+            found = manager if manager.proxy else manager.connection_from_url(server)
+            found = self._pools.setdefault(server, found)
+        if isinstance(found, urllib3.ProxyManager):
+            return found, address
+        return found, urllib3.util.parse_url(address).request_uri
 
 
 def _certificates() -> str:
