@@ -164,13 +164,18 @@ def build_tables(
     )
 
 
+_WORKING_COLUMNS = ("judged_dates", "woody_se_own", "greenness", "control_greenness")
 _COVER_COLUMNS = ("woody_percent", "woody_low", "woody_high", "woody_se_own")
 
 
 def _with_cover(
     values: pd.DataFrame, cover: pd.DataFrame | None, in_points: frozenset[str]
 ) -> pd.DataFrame:
-    """The season values with woody cover, which is the judged value of sites in its domain."""
+    """The season values with woody cover, which is the judged value of sites in its domain.
+
+    `greenness` keeps what is judged on elsewhere, so that each site meets its controls in one unit.
+    """
+    values = values.assign(greenness=values["judged_value"])
     if cover is None or cover.empty:
         return values.assign(**dict.fromkeys(_COVER_COLUMNS, np.nan))
     key = ["site_id", "season"]
@@ -261,7 +266,7 @@ def _seasons(
         .merge(season_rain[["site_id", "season", "rain_mm", "spi"]], on=["site_id", "season"])
         .merge(sites[["site_id", "role"]], on="site_id")
     )
-    medians = [*(f"{name}_median" for name in indices), "woody_percent", "judged_value"]
+    medians = [*(f"{name}_median" for name in indices), "woody_percent", "greenness"]
     control_values = weights.merge(
         table[["site_id", "season", *medians]].rename(columns={"site_id": "control_id"}),
         on="control_id",
@@ -277,8 +282,12 @@ def _seasons(
         {f"control_{name}": sums[name] / sums[f"{name}_weight"] for name in medians}
     ).reset_index()
     table = table.merge(means, on=["site_id", "season"], how="left")
+    in_points = table["judged_value"].eq(table["woody_percent"])
+    table["control_judged_value"] = table["control_greenness"].where(
+        ~in_points, table["control_woody_percent"]
+    )
     table["difference"] = table["judged_value"] - table["control_judged_value"]
-    table = table.drop(columns=["judged_dates", "woody_se_own", DEAD_GRASS_VALUE])
+    table = table.drop(columns=[*_WORKING_COLUMNS, DEAD_GRASS_VALUE])
     return table.sort_values(["site_id", "start"]).reset_index(drop=True)
 
 
