@@ -5,22 +5,19 @@ the code after it trusts it. Relative paths are relative to the programme file. 
 give the published JSON Schema, `configs/programme.schema.json`.
 """
 
-from afterrains.programme.loading import load_programme, programme_schema
-from afterrains.programme.settings import (
+from afterrains.programme.ground import (
     CalendarSeasons,
-    Controls,
-    Evidence,
     Grid,
-    Growth,
     Identity,
     NamedRains,
-    Programme,
     Rain,
     RainCatalogue,
     RainSeasons,
-    Scenes,
-    Woody,
 )
+from afterrains.programme.imagery import Scenes
+from afterrains.programme.judging import Controls, Evidence, Growth, Woody
+from afterrains.programme.loading import load_programme, programme_schema
+from afterrains.programme.settings import Programme
 from afterrains.strict_yaml import StrictLoader as _StrictLoader  # noqa: F401
 
 __all__ = [

@@ -12,7 +12,8 @@ from pydantic import BaseModel, ValidationError
 from afterrains.errors import Finding, InputError
 from afterrains.programme.faults import settings_findings, where_is
 from afterrains.programme.fields import is_address
-from afterrains.programme.settings import Programme, RainSeasons
+from afterrains.programme.ground import RainSeasons
+from afterrains.programme.settings import Programme
 from afterrains.strict_yaml import KeyPath, read_settings
 
 __all__ = ["load_programme", "programme_schema"]

@@ -1,0 +1,41 @@
+"""What every table of the results holds: the one definition behind files, dictionary and package.
+
+`table_files` writes and reads by these definitions, `dictionary` renders them for people,
+`datapackage` for machines. A name, its order or its meaning is changed here and nowhere else.
+"""
+
+from collections.abc import Sequence
+
+from afterrains.delivery.columns import Table
+from afterrains.delivery.tables.field import VISITS
+from afterrains.delivery.tables.judged import CONTROLS, VERDICT_HISTORY, VERDICTS
+from afterrains.delivery.tables.measured import seasons_table, series_table
+from afterrains.delivery.tables.shared import ANY_INDEX
+from afterrains.delivery.tables.sowings import SOWING_RAIN, WHAT_WORKS
+
+__all__ = [
+    "ANY_INDEX",
+    "CONTROLS",
+    "SOWING_RAIN",
+    "VERDICTS",
+    "VERDICT_HISTORY",
+    "VISITS",
+    "WHAT_WORKS",
+    "all_tables",
+    "seasons_table",
+    "series_table",
+]
+
+
+def all_tables(indices: Sequence[str]) -> tuple[Table, ...]:
+    """Every table of the results, in the order of the contract, for the indices of a run."""
+    return (
+        VERDICTS,
+        VERDICT_HISTORY,
+        seasons_table(indices),
+        series_table(indices),
+        CONTROLS,
+        SOWING_RAIN,
+        WHAT_WORKS,
+        VISITS,
+    )

@@ -1,0 +1,124 @@
+"""Tables of what was judged: sown sites, their history, controls."""
+
+from __future__ import annotations
+
+from afterrains.delivery.columns import Column, Table
+from afterrains.delivery.tables.shared import (
+    COST,
+    COST_PER_HA,
+    NAME,
+    SITE_ID,
+    SITE_OF_VERDICTS,
+    STRATUM,
+    count,
+    number,
+    percent,
+    probability,
+    season_id,
+)
+
+__all__ = ["CONTROLS", "VERDICTS", "VERDICT_HISTORY"]
+
+_VERDICT_COLUMNS = (
+    SITE_ID,
+    NAME,
+    STRATUM,
+    season_id("as_of", "The season at which the site is judged, with what was known then.",
+            required=True),
+    Column("first_sown_on", "date", "Day of the first sowing, UTC.", "day"),
+    count("seasons_since_sowing", "Dry seasons since the first sowing, the judged one included."),
+    number("area_ha", "hectares", "Area of the whole polygon.", minimum=0),
+    Column(
+        "verdict",
+        "string",
+        "What can be said: `gain` more woody vegetation than comparable unsown ground, beyond "
+        "chance; `loss` less, beyond chance; `no-gain` the upper bound lies below the meaningful "
+        "gain; `grass-only` the rains' green flush rose, woody vegetation did not; `too-early` a "
+        "real gain could not have been seen yet; `not-assessable` see `reason`.",
+        required=True,
+        enum=("gain", "loss", "no-gain", "grass-only", "too-early", "not-assessable"),
+    ),
+    Column("reason", "string", "Why this verdict, above all why a site is not assessable."),
+    Column(
+        "outcome",
+        "string",
+        "What was judged. Dry-season greenness is not trees: grass that stays green or dead "
+        "matter that stays standing moves it too.",
+        enum=("dry-season greenness", "woody cover"),
+    ),
+    number("gain", "see gain_unit",
+            "Sown minus control minus the same difference before sowing."),
+    number("gain_low", "see gain_unit", "Lower bound of the 95 % interval of `gain`."),
+    number("gain_high", "see gain_unit", "Upper bound of the 95 % interval of `gain`."),
+    Column(
+        "gain_unit",
+        "string",
+        "`points`: percentage points of woody cover; `ndvi`: dry-season NDVI.",
+        enum=("points", "ndvi"),
+    ),
+    probability("p_value", "Two-sided p-value of no gain at this season alone."),
+    probability("q_value",
+                 "p-value after allowing for all sites (false discovery rate)."),
+    number("detectable_gain", "see gain_unit",
+            "Smallest true gain that would be seen at this season four times in five.", minimum=0),
+    season_id("answer_by", "For `too-early`: the season by which a meaningful gain can be seen."),
+    number("grass_gain", "ndvi",
+            "The same contrast for the green flush of the rains."),
+    number("grass_gain_low", "ndvi", "Lower bound of the 95 % interval of `grass_gain`."),
+    number("grass_gain_high", "ndvi", "Upper bound of the 95 % interval of `grass_gain`."),
+    count("controls", "Control sites that the site is compared with."),
+    number("match_balance", "standard deviations",
+            "Largest standardised mean difference between the site and its weighted controls "
+            "before sowing.", minimum=0),
+    probability("before_trend_p",
+                 "p-value that site and controls ran parallel before sowing; small means apart."),
+    count("clear_dates", "Dates with a clear look at the site in the judged season."),
+    number("rains_anomaly", "standard deviations",
+            "Rain of the last rainy season before the judged one, as SPI.", decimals=2),
+    COST,
+    COST_PER_HA,
+)  # fmt: skip
+
+VERDICTS = Table(
+    "verdicts",
+    "Verdicts",
+    "a sown site at the newest season",
+    _VERDICT_COLUMNS,
+    primary_key=("site_id",),
+)
+VERDICT_HISTORY = Table(
+    "verdict_history",
+    "Verdict history",
+    "a sown site at each season so far, judged with what was known then",
+    _VERDICT_COLUMNS,
+    primary_key=("site_id", "as_of"),
+    foreign_keys=SITE_OF_VERDICTS,
+)
+CONTROLS = Table(
+    "controls",
+    "Controls",
+    "a control site, judged against the other controls",
+    (
+        SITE_ID,
+        NAME,
+        STRATUM,
+        number("weight_total", "sum of weights",
+                "Its weight added up over the sown sites that use it.", minimum=0),
+        count("used_by", "Sown sites that use it."),
+        number("balance", "standard deviations",
+                "Standardised mean difference before sowing between it and the sites that use it.",
+                minimum=0),
+        probability("before_trend_p",
+                     "p-value that it ran parallel to the other controls before sowing."),
+        percent("woody_percent", "Woody cover at the newest season."),
+        number("own_gain", "as gain in verdicts.csv",
+                "Its own change against the other controls."),
+        number("own_gain_low", "as gain in verdicts.csv",
+                "Lower bound of the 95 % interval of `own_gain`."),
+        number("own_gain_high", "as gain in verdicts.csv",
+                "Upper bound of the 95 % interval of `own_gain`."),
+        Column("note", "string", "What is odd about it, e.g. `recovering by itself`, `possibly "
+               "sown or disturbed`."),
+    ),
+    primary_key=("site_id",),
+)  # fmt: skip

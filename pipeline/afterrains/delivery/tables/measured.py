@@ -1,0 +1,107 @@
+"""Tables of what was measured: sites on clear dates and in seasons."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from afterrains.delivery.columns import Column, Table
+from afterrains.delivery.tables.shared import (
+    SITE_ID,
+    count,
+    number,
+    percent,
+    require_names,
+    season_id,
+)
+
+__all__ = ["seasons_table", "series_table"]
+
+
+def series_table(indices: Sequence[str]) -> Table:
+    """The table of clear dates for the indices of a run, in the order given.
+
+    `indices` are names such as "ndvi"; each is one column, the coverage-weighted mean over the
+    clear part of the polygon.
+    """
+    require_names(indices)
+    return Table(
+        "series",
+        "Series",
+        "a site on a clear date",
+        (
+            SITE_ID,
+            Column("date", "date", "Solar day of the overpass, UTC.", "day", required=True),
+            Column("sensor", "string", "The satellite, e.g. `sentinel-2a`.", required=True),
+            Column("scene_id", "string", "The scenes read, joined by `;` where tiles merge.",
+                   required=True),
+            number("clear_fraction", "fraction",
+                    "Clear part of the polygon (after the inner margin), by covered area.",
+                    decimals=6, minimum=0, maximum=1),
+            number("pixels", "pixels", "Sum of clear pixel coverage; whole pixels count 1.",
+                    decimals=2, minimum=0),
+            *(
+                number(name, "index", f"Coverage-weighted mean `{name}` over the clear part.",
+                        decimals=6)
+                for name in indices
+            ),
+        ),
+        primary_key=("site_id", "date", "sensor", "scene_id"),
+    )  # fmt: skip
+
+
+def seasons_table(indices: Sequence[str]) -> Table:
+    """The table of seasons for the indices of a run, in the order given.
+
+    Each index brings `<index>_median`, `<index>_low`, `<index>_high`, and after the woody columns
+    `control_<index>_median`.
+    """
+    require_names(indices)
+    families = [
+        column
+        for name in indices
+        for column in (
+            number(f"{name}_median", "index", f"Median `{name}` of the clear dates."),
+            number(f"{name}_low", "index", f"10th percentile of `{name}` over them."),
+            number(f"{name}_high", "index", f"90th percentile of `{name}` over them."),
+        )
+    ]
+    controls = [
+        number(f"control_{name}_median", "index",
+                f"Weighted mean of the controls' `{name}` medians.")
+        for name in indices
+    ]  # fmt: skip
+    return Table(
+        "seasons",
+        "Seasons",
+        "a site, sown or control, in a season",
+        (
+            SITE_ID,
+            Column("role", "string", "`sown` or `control`.", required=True,
+                   enum=("sown", "control")),
+            season_id("season", "The season: the year it starts in and its name.", required=True),
+            Column("kind", "string", "`rains` or `dry`.", required=True, enum=("rains", "dry")),
+            Column("start", "date", "First day.", "day", required=True),
+            Column("end", "date", "Last day, inclusive.", "day", required=True),
+            number("rain_mm", "mm", "Rain of the season.", decimals=1, minimum=0),
+            number("spi", "standard deviations", "Standardised precipitation index.",
+                    decimals=2),
+            count("clear_dates", "Dates with a clear look."),
+            number("clear_fraction", "fraction", "Mean clear part of the polygon on those dates.",
+                    minimum=0, maximum=1),
+            *families,
+            percent("woody_percent", "Ground under woody crowns; empty without a woody model."),
+            percent("woody_low", "Lower bound of its interval."),
+            percent("woody_high", "Upper bound of its interval."),
+            *controls,
+            percent("control_woody_percent", "The same, weighted mean of the site's controls."),
+            number("difference", "as the judged outcome",
+                    "The judged outcome: the site minus its weighted controls, this season."),
+            number("judged_value", "as the judged outcome",
+                    "The value that was judged: the season's mean over dates that all sites share "
+                    "as far as they can, so that clouds at one site do not move it."),
+            number("control_judged_value", "as the judged outcome",
+                    "The same, weighted mean of the site's controls."),
+        ),
+        primary_key=("site_id", "season"),
+        order=("site_id", "start", "season"),
+    )  # fmt: skip

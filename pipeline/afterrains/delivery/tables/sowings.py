@@ -1,0 +1,62 @@
+"""Tables of sowings: the rain they got, and which ways of sowing work."""
+
+from __future__ import annotations
+
+from afterrains.delivery.columns import Column, Table
+from afterrains.delivery.tables.shared import (
+    COST_PER_HA,
+    SITE_ID,
+    SITE_OF_VERDICTS,
+    count,
+    number,
+    percent,
+)
+
+__all__ = ["SOWING_RAIN", "WHAT_WORKS"]
+
+SOWING_RAIN = Table(
+    "sowing_rain",
+    "Rain after sowing",
+    "a sowing",
+    (
+        SITE_ID,
+        Column("sown_on", "date", "Day of the sowing, UTC.", "day", required=True),
+        Column("first_effective_rain_on", "date",
+               "First day of rain that can wake the seed; empty where none has come yet.", "day"),
+        Column("days_waited", "integer", "Days from sowing to that rain.", "days", minimum=0),
+        number("rain_30d_mm", "mm",
+                "Rain of the 30 days after that day; empty until they are past.",
+                decimals=1, minimum=0),
+        Column("longest_dry_spell_30d", "integer",
+               "Longest run of dry days in those 30 days; empty until they are past.",
+               "days", minimum=0, maximum=30),
+        number("rains_spi", "standard deviations", "SPI of that rainy season.", decimals=2),
+        Column("start", "string", "`good`: rain came and held; `broken`: a dry spell followed; "
+               "`none yet`: no effective rain so far; empty where the record cannot say yet.",
+               enum=("good", "broken", "none yet")),
+        count("missing_days", "Days without a rain figure from sowing to the last day looked at; "
+               "rain may have fallen on them."),
+    ),
+    # No primary key: a site may be sown twice on one day, with two mixes or two methods.
+    order=("site_id", "sown_on"),
+    foreign_keys=SITE_OF_VERDICTS,
+)  # fmt: skip
+WHAT_WORKS = Table(
+    "what_works",
+    "What works",
+    "a way of sowing, pooled over the sites sown so",
+    (
+        Column("factor", "string", "What is compared, e.g. method, species, stratum, rain after "
+               "sowing.", required=True),
+        Column("level", "string", "The way itself, in the words of the sowing table.",
+               required=True),
+        count("sites", "Sites sown so that could be judged.", required=True),
+        number("pooled_gain", "as gain in verdicts.csv", "Mean gain of these sites, pooled."),
+        number("low", "as gain in verdicts.csv", "Lower bound of its 95 % interval."),
+        number("high", "as gain in verdicts.csv", "Upper bound of its 95 % interval."),
+        percent("heterogeneity_percent",
+                 "Share of the spread between sites that is more than noise (I²)."),
+        COST_PER_HA,
+    ),
+    primary_key=("factor", "level"),
+)  # fmt: skip

@@ -1,0 +1,76 @@
+"""Settings of the judging: controls, woody cover, the evidence rule."""
+
+from __future__ import annotations
+
+from typing import Literal, Self
+
+from pydantic import (
+    Field,
+    model_validator,
+)
+
+from afterrains.programme.base import Settings, exactly_one, one_of
+from afterrains.programme.fields import (
+    LocalPath,
+    Number,
+    WholeNumber,
+)
+
+__all__ = ["Controls", "Evidence", "Growth", "Woody"]
+
+
+class Controls(Settings):
+    """How comparable unsown ground is chosen."""
+
+    choose: Literal["listed", "sampled"] = "listed"
+    """listed: the file's control sites, weighted by match; sampled: also draw unsown ground."""
+
+
+class Woody(Settings):
+    """A fitted woody-cover model, or the plots to fit one."""
+
+    model_config = one_of("model", "train")
+
+    model: LocalPath | None = None
+    """Folder of a fitted model."""
+    train: LocalPath | None = None
+    """CSV file of plots to fit one on."""
+
+    @model_validator(mode="after")
+    def _one_origin(self) -> Self:
+        exactly_one(self, "model", "train")
+        return self
+
+
+class Growth(Settings):
+    """How a gain is expected to grow, in dry seasons since sowing: a ramp between two seasons."""
+
+    starts_after_seasons: Number = Field(default=1, ge=0, le=30)
+    """Dry seasons after sowing until the gain begins."""
+    full_after_seasons: Number = Field(default=8, gt=0, le=60)
+    """Dry seasons after sowing until the gain is full."""
+
+    @model_validator(mode="after")
+    def _ordered(self) -> Self:
+        if self.full_after_seasons <= self.starts_after_seasons:
+            raise ValueError(
+                f"full_after_seasons {self.full_after_seasons:g} does not lie after "
+                f"starts_after_seasons {self.starts_after_seasons:g}; make it larger"
+            )
+        return self
+
+
+class Evidence(Settings):
+    """The judging rule, fixed before the results are seen."""
+
+    error_rate: Number = Field(default=0.05, gt=0, lt=0.5)
+    """Two-sided, over all judged seasons: half for a false gain, half for a false loss."""
+    meaningful_gain_points: Number = Field(default=5.0, gt=0, le=100)
+    """The smallest gain that matters, in percentage points of woody cover."""
+    ndvi_per_point: Number = Field(default=0.004, gt=0, le=0.05)
+    """Dry-season NDVI that one point of woody cover adds, for work without a woody model: linear
+    mixing of crowns near NDVI 0.5 over bare, dry ground near 0.12 gives about 0.004 a point."""
+    judged_seasons: WholeNumber = Field(default=12, ge=1, le=60)
+    """Dry seasons after sowing over which the error rate is spent."""
+    growth: Growth = Growth()
+    """How a gain is expected to grow."""
