@@ -1,0 +1,10 @@
+"""From season values to the tables a programme is told by. Tables in, tables out; no files.
+
+Here the stages meet: the season values of `signals`, the rain of `rain` and the judgement of
+`evidence` become the rows of contract section 4, in its names and units.
+"""
+
+from afterrains.results.panel import build_panel, judged_table
+from afterrains.results.tables import Tables, build_tables
+
+__all__ = ["Tables", "build_panel", "build_tables", "judged_table"]

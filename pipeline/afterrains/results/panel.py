@@ -1,0 +1,108 @@
+"""From season values to the panel that is judged, and the woody cover that joins them."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+
+from afterrains.signals.season_values import judged_values, season_values
+
+__all__ = ["DEAD_GRASS_VALUE", "build_panel", "judged_table", "with_cover"]
+
+OUTCOME_INDEX = "ndvi"
+# Cellulose of dead grass absorbs at 2.1 µm, so shortwave infrared falls off where it stands
+# (Guerschman et al. 2009, doi:10.1016/j.rse.2009.01.006); crowns raise this far less than NDVI.
+DEAD_GRASS_INDEX = "nbr2"
+DEAD_GRASS_VALUE = "judged_dead_grass"
+# Fewer looks, and a season's median is one or two scenes' haze (common practice, no source).
+# The rains are cloudy, and values are compared on common dates, so there one look fewer must do.
+MIN_CLEAR_DATES = {"dry": 3, "rains": 2}
+_COVER_COLUMNS = ("woody_percent", "woody_low", "woody_high", "woody_se_own")
+
+
+def judged_table(
+    series: pd.DataFrame,
+    calendar: pd.DataFrame,
+    site_ids: Sequence[str],
+    indices: Sequence[str],
+) -> pd.DataFrame:
+    """Season values of every index beside the values that are judged; see `season_values`.
+
+    `judged_dead_grass` is missing where the scenes have no shortwave infrared.
+    """
+    key = ["site_id", "season"]
+    table = season_values(series, calendar, site_ids, indices)
+    table = table.merge(judged_values(series, calendar, site_ids, OUTCOME_INDEX), on=key)
+    if DEAD_GRASS_INDEX not in indices:
+        return table.assign(**{DEAD_GRASS_VALUE: np.nan})
+    dead = judged_values(series, calendar, site_ids, DEAD_GRASS_INDEX)
+    dead = dead.rename(columns={"judged_value": DEAD_GRASS_VALUE}).drop(columns="judged_dates")
+    return table.merge(dead, on=key)
+
+
+def build_panel(
+    values: pd.DataFrame, calendar: pd.DataFrame, sites: gpd.GeoDataFrame
+) -> pd.DataFrame:
+    """The panel that `judge` takes: one row for each site and complete season.
+
+    Parameters
+    ----------
+    values : DataFrame
+        From `judged_table`.
+    calendar : DataFrame
+        The season calendar.
+    sites : GeoDataFrame
+        The register's sites.
+
+    Returns
+    -------
+    DataFrame
+        `site_id, role, stratum, area_ha, x, y` (m), `season, kind, time` (middle of the season),
+        `clear_dates, value`. A dry season's value is its mean NDVI over common dates; a rainy
+        season's is its green flush: the same of the rains minus that of the dry season that
+        follows, so that crowns, green in both, cancel. NaN where a season had fewer than
+        `MIN_CLEAR_DATES`.
+    """
+    table = values.merge(calendar, on="season").sort_values(["site_id", "start"])
+    enough = table["judged_dates"] >= table["kind"].map(MIN_CLEAR_DATES)
+    table["dry_value"] = table["judged_value"].where((table["kind"] == "dry") & enough)
+    next_dry = table.groupby("site_id")["dry_value"].shift(-1)
+    flush = table["judged_value"].where(enough) - next_dry
+    table["value"] = np.where(table["kind"] == "dry", table["dry_value"], flush)
+    table["dead_grass"] = table[DEAD_GRASS_VALUE].where((table["kind"] == "dry") & enough)
+    table["time"] = table["start"] + (table["end"] - table["start"]) / 2
+    centre = sites.geometry.centroid
+    ground = pd.DataFrame(
+        {
+            "site_id": sites["site_id"],
+            "role": sites["role"],
+            "stratum": sites["stratum"],
+            "area_ha": sites["area_ha"],
+            "x": centre.x,
+            "y": centre.y,
+        }
+    )
+    panel = table[table["complete"]].merge(ground, on="site_id")
+    columns = ["site_id", "role", "stratum", "area_ha", "x", "y", "season", "kind", "time"]
+    panel = panel.assign(clear_dates=panel["judged_dates"])
+    return panel[[*columns, "clear_dates", "value", "dead_grass"]].reset_index(drop=True)
+
+
+def with_cover(
+    values: pd.DataFrame, cover: pd.DataFrame | None, in_points: frozenset[str]
+) -> pd.DataFrame:
+    """The season values with woody cover, which is the judged value of sites in its domain.
+
+    `greenness` keeps what is judged on elsewhere, so that each site meets its controls in one unit.
+    """
+    values = values.assign(greenness=values["judged_value"])
+    if cover is None or cover.empty:
+        return values.assign(**dict.fromkeys(_COVER_COLUMNS, np.nan))
+    key = ["site_id", "season"]
+    table = values.merge(cover[[*key, *_COVER_COLUMNS]], on=key, how="left")
+    woody = table["site_id"].isin(in_points) & table["woody_percent"].notna()
+    table["judged_value"] = table["judged_value"].where(~woody, table["woody_percent"])
+    return table

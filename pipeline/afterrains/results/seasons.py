@@ -1,0 +1,53 @@
+"""Rows of seasons.csv: each site and season, with its weighted controls beside it."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import geopandas as gpd
+import pandas as pd
+
+from afterrains.results.panel import DEAD_GRASS_VALUE
+
+__all__ = ["seasons_told"]
+
+_WORKING_COLUMNS = ("judged_dates", "woody_se_own", "greenness", "control_greenness")
+
+
+def seasons_told(
+    values: pd.DataFrame,
+    calendar: pd.DataFrame,
+    season_rain: pd.DataFrame,
+    sites: gpd.GeoDataFrame,
+    weights: pd.DataFrame,
+    indices: Sequence[str],
+) -> pd.DataFrame:
+    """seasons.csv: each site and season, with its weighted controls beside it."""
+    table = (
+        values.merge(calendar[["season", "kind", "start", "end"]], on="season")
+        .merge(season_rain[["site_id", "season", "rain_mm", "spi"]], on=["site_id", "season"])
+        .merge(sites[["site_id", "role"]], on="site_id")
+    )
+    medians = [*(f"{name}_median" for name in indices), "woody_percent", "greenness"]
+    control_values = weights.merge(
+        table[["site_id", "season", *medians]].rename(columns={"site_id": "control_id"}),
+        on="control_id",
+    )
+    for name in medians:
+        seen = control_values[name].notna()
+        control_values[name] = control_values[name] * control_values["weight"]
+        control_values[f"{name}_weight"] = control_values["weight"].where(seen)
+    sums = control_values.groupby(["site_id", "season"])[
+        [*medians, *(f"{name}_weight" for name in medians)]
+    ].sum(min_count=1)
+    means = pd.DataFrame(
+        {f"control_{name}": sums[name] / sums[f"{name}_weight"] for name in medians}
+    ).reset_index()
+    table = table.merge(means, on=["site_id", "season"], how="left")
+    in_points = table["judged_value"].eq(table["woody_percent"])
+    table["control_judged_value"] = table["control_greenness"].where(
+        ~in_points, table["control_woody_percent"]
+    )
+    table["difference"] = table["judged_value"] - table["control_judged_value"]
+    table = table.drop(columns=[*_WORKING_COLUMNS, DEAD_GRASS_VALUE])
+    return table.sort_values(["site_id", "start"]).reset_index(drop=True)

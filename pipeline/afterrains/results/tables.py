@@ -1,0 +1,84 @@
+"""The tables of one run, judged and laid out as their files are."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import geopandas as gpd
+import pandas as pd
+
+from afterrains.programme import Evidence
+from afterrains.results.panel import build_panel, with_cover
+from afterrains.results.seasons import seasons_told
+from afterrains.results.told import controls_told, not_judged_yet, with_facts
+from afterrains.results.units import judge_in_units
+from afterrains.woody import sites_in_points
+
+__all__ = ["Tables", "build_tables"]
+
+
+@dataclass(frozen=True)
+class Tables:
+    """The tables of one run, named as their files are."""
+
+    verdicts: pd.DataFrame
+    verdict_history: pd.DataFrame
+    seasons: pd.DataFrame
+    controls: pd.DataFrame
+    specification: dict[str, Any]
+
+
+def build_tables(
+    values: pd.DataFrame,
+    calendar: pd.DataFrame,
+    season_rain: pd.DataFrame,
+    sites: gpd.GeoDataFrame,
+    sowing: pd.DataFrame,
+    indices: Sequence[str],
+    evidence: Evidence,
+    cover: pd.DataFrame | None = None,
+) -> Tables:
+    """Judge every site and lay out the tables.
+
+    Parameters
+    ----------
+    values : DataFrame
+        From `judged_table`, one row for each site and season.
+    calendar : DataFrame
+        The season calendar.
+    season_rain : DataFrame
+        `site_id, season, rain_mm, spi`.
+    sites, sowing : DataFrame
+        The register's.
+    indices : sequence of str
+        Indices present in `values`.
+    evidence : Evidence
+        The judging rule.
+    cover : DataFrame, optional
+        Woody cover of the sites in complete dry seasons (`woody.site_cover` with `season`). Sites
+        that lie in the model's domain are judged in points of it, the others on greenness.
+
+    Returns
+    -------
+    Tables
+    """
+    panel = build_panel(values, calendar, sites)
+    in_points = frozenset() if cover is None else sites_in_points(cover)
+    values = with_cover(values, cover, in_points)
+    judgement = judge_in_units(panel, values, sowing, evidence, in_points)
+    seasons = seasons_told(values, calendar, season_rain, sites, judgement.weights, indices)
+    unjudged = not_judged_yet(judgement.history, calendar, sowing)
+    judged = pd.concat([judgement.history, unjudged], ignore_index=True).astype(
+        {"site_id": "str", "as_of": "str"}
+    )
+    history = with_facts(judged, calendar, seasons, sites, sowing, in_points)
+    newest = history.groupby("site_id", sort=True).tail(1).reset_index(drop=True)
+    return Tables(
+        verdicts=newest,
+        verdict_history=history,
+        seasons=seasons,
+        controls=controls_told(judgement, sites, seasons),
+        specification=judgement.specification,
+    )
