@@ -34,7 +34,7 @@ from afterrains.errors import OutputError
 
 Filled = Callable[..., pd.DataFrame]
 
-# Names and order of the columns that others build on; `missing_days` is the newest of them.
+# Names and order of the columns that others build on.
 _CONTRACT = {
     "verdicts": "site_id, name, stratum, as_of, first_sown_on, seasons_since_sowing, area_ha, "
     "verdict, reason, outcome, gain, gain_low, gain_high, gain_unit, p_value, q_value, "
@@ -46,6 +46,23 @@ _CONTRACT = {
     "longest_dry_spell_30d, rains_spi, start, missing_days",
     "what_works": "factor, level, sites, pooled_gain, low, high, heterogeneity_percent, "
     "cost_per_gained_ha",
+    "costs": "factor, level, currency, sites, sowings, sowings_without_cost, sown_ha, cost, "
+    "costed_ha, cost_per_sown_ha, undecided_ha, gained_sites, gained_ha, gained_ha_low, "
+    "gained_ha_high, counted_sites, cost_per_gained_ha, cost_per_gained_ha_low, "
+    "cost_per_gained_ha_high, sites_in_points, cost_per_point_ha, cost_per_point_ha_low, "
+    "cost_per_point_ha_high, basis",
+    "sow_again": "rank, site_id, name, stratum, as_of, verdict, choice, reason, until, sowings, "
+    "good_starts, way_factor, way, expected_gain_if_good, expected_gain_low, "
+    "expected_gain_high, gain_unit, sowing_month, chance_good_start_percent, "
+    "chance_years, expected_gain, expected_cost, gain_per_cost, assumptions",
+    "break_even": "factor, level, currency, years, seedling_cost, seedling_survival_percent, "
+    "cost_per_planted_tree, seed_cost, break_even_share_percent, "
+    "break_even_survival_percent, cost_per_sown_ha, break_even_trees_per_ha, basis",
+    "changes": "site_id, name, from_season, to_season, verdict_before, verdict_now, verdict_changed, "
+    "gain_before, gain_low_before, gain_high_before, gain_now, gain_low_now, "
+    "gain_high_now, gain_change, gain_unit, causes, late_scenes_seasons, explanation",
+    "answer_calendar": "site_id, name, stratum, first_sown_on, as_of, verdict, state, answered_since, "
+    "answer_by, seasons_to_wait",
     "visits": "visit_id, site_id, lon, lat, why, stratum, inclusion_probability",
     "series": "site_id, date, sensor, scene_id, clear_fraction, pixels, ndvi, nbr",
     "seasons": "site_id, role, season, kind, start, end, rain_mm, spi, clear_dates, "

@@ -7,6 +7,13 @@
 from collections.abc import Sequence
 
 from afterrains.delivery.columns import Table
+from afterrains.delivery.tables.choices import (
+    ANSWER_CALENDAR,
+    BREAK_EVEN,
+    CHANGES,
+    COSTS,
+    SOW_AGAIN,
+)
 from afterrains.delivery.tables.field import VISITS
 from afterrains.delivery.tables.judged import CONTROLS, VERDICT_HISTORY, VERDICTS
 from afterrains.delivery.tables.measured import seasons_table, series_table
@@ -14,9 +21,14 @@ from afterrains.delivery.tables.shared import ANY_INDEX
 from afterrains.delivery.tables.sowings import SOWING_RAIN, WHAT_WORKS
 
 __all__ = [
+    "ANSWER_CALENDAR",
     "ANY_INDEX",
+    "BREAK_EVEN",
+    "CHANGES",
     "CONTROLS",
+    "COSTS",
     "SOWING_RAIN",
+    "SOW_AGAIN",
     "VERDICTS",
     "VERDICT_HISTORY",
     "VISITS",
@@ -37,5 +49,10 @@ def all_tables(indices: Sequence[str]) -> tuple[Table, ...]:
         CONTROLS,
         SOWING_RAIN,
         WHAT_WORKS,
+        COSTS,
+        SOW_AGAIN,
+        BREAK_EVEN,
+        CHANGES,
+        ANSWER_CALENDAR,
         VISITS,
     )
