@@ -30,7 +30,13 @@ from afterrains.delivery import (
     write_sites,
 )
 from afterrains.delivery.page import build
-from afterrains.delivery.tables import CONTROLS, SOWING_RAIN, VERDICT_HISTORY, VERDICTS
+from afterrains.delivery.tables import (
+    CONTROLS,
+    SOWING_RAIN,
+    VERDICT_HISTORY,
+    VERDICTS,
+    WHAT_WORKS,
+)
 from afterrains.prepare import Prepared
 from afterrains.results import Tables
 
@@ -78,6 +84,7 @@ def deliver(
     write_csv(series_definition, series, folder)
     write_parquet(series_definition, series, folder)
     write_csv(CONTROLS, tables.controls, folder)
+    write_csv(WHAT_WORKS, tables.what_works, folder)
     if sowing_rain is not None:
         write_csv(SOWING_RAIN, sowing_rain, folder)
     write_datapackage(folder, all_tables(indices), **identity)

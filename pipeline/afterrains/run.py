@@ -163,12 +163,11 @@ def run_programme(
                 rasters += covered
         tell.say("Judging the sites")
         series = _series(prepared.tasks, ledger)
-        tables = _judge(prepared, series, cover)
+        rain_after = _sowing_rain(prepared)
+        tables = _judge(prepared, series, cover, rain_after)
         unreadable = sorted({read for result in results.values() for read in result.unreadable})
         times = {"started": started, "finished": datetime.now(UTC)}
-        page = deliver(
-            output, prepared, series, tables, _sowing_rain(prepared), rasters, unreadable, times
-        )
+        page = deliver(output, prepared, series, tables, rain_after, rasters, unreadable, times)
         state = State(run_key, exit_status=1 if unreadable else 0, unreadable=len(unreadable))
         remember(output, state)
     return RunSummary(
@@ -337,7 +336,12 @@ def _cover(
     return table.reset_index(drop=True), rasters
 
 
-def _judge(prepared: Prepared, series: pd.DataFrame, cover: pd.DataFrame | None) -> Tables:
+def _judge(
+    prepared: Prepared,
+    series: pd.DataFrame,
+    cover: pd.DataFrame | None,
+    rain_after: pd.DataFrame | None,
+) -> Tables:
     sites = prepared.register.sites
     site_ids = list(sites["site_id"])
     values = judged_table(series, prepared.calendar, site_ids, prepared.indices)
@@ -350,6 +354,7 @@ def _judge(prepared: Prepared, series: pd.DataFrame, cover: pd.DataFrame | None)
         prepared.indices,
         prepared.programme.evidence,
         cover,
+        rain_after,
     )
 
 

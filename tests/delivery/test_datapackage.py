@@ -67,7 +67,7 @@ def test_frictionless_reads_the_types(package: Path) -> None:
         ("series", "0.285714", "0.3 or so", "type-error"),
         ("visits", "-89.857143", "-91", "constraint-error"),
         ("controls", "weight_total", "weight", "incorrect-label"),
-        ("what_works", "factor 1,by vehicle", "factor 0,by hand", "primary-key"),
+        ("what_works", "factor 2,by air", "factor 0,by hand", "primary-key"),
     ],
 )
 def test_a_broken_table_is_noticed(

@@ -39,13 +39,14 @@ _CONTRACT = {
     "verdicts": "site_id, name, stratum, as_of, first_sown_on, seasons_since_sowing, area_ha, "
     "verdict, reason, outcome, gain, gain_low, gain_high, gain_unit, p_value, q_value, "
     "detectable_gain, answer_by, grass_gain, grass_gain_low, grass_gain_high, controls, "
-    "match_balance, before_trend_p, clear_dates, rains_anomaly, cost, cost_per_gained_ha",
+    "match_balance, before_trend_p, clear_dates, rains_anomaly, cost, cost_per_gained_ha, "
+    "gain_shrunken",
     "controls": "site_id, name, stratum, weight_total, used_by, balance, before_trend_p, "
     "woody_percent, own_gain, own_gain_low, own_gain_high, note",
     "sowing_rain": "site_id, sown_on, first_effective_rain_on, days_waited, rain_30d_mm, "
     "longest_dry_spell_30d, rains_spi, start, missing_days",
     "what_works": "factor, level, sites, pooled_gain, low, high, heterogeneity_percent, "
-    "cost_per_gained_ha",
+    "cost_per_gained_ha, gain_unit, gained, grass_only, seasons_since_sowing",
     "costs": "factor, level, currency, sites, sowings, sowings_without_cost, sown_ha, cost, "
     "costed_ha, cost_per_sown_ha, undecided_ha, gained_sites, gained_ha, gained_ha_low, "
     "gained_ha_high, counted_sites, cost_per_gained_ha, cost_per_gained_ha_low, "
@@ -58,11 +59,11 @@ _CONTRACT = {
     "break_even": "factor, level, currency, years, seedling_cost, seedling_survival_percent, "
     "cost_per_planted_tree, seed_cost, break_even_share_percent, "
     "break_even_survival_percent, cost_per_sown_ha, break_even_trees_per_ha, basis",
-    "changes": "site_id, name, from_season, to_season, verdict_before, verdict_now, verdict_changed, "
-    "gain_before, gain_low_before, gain_high_before, gain_now, gain_low_now, "
+    "changes": "site_id, name, from_season, to_season, verdict_before, verdict_now, "
+    "verdict_changed, gain_before, gain_low_before, gain_high_before, gain_now, gain_low_now, "
     "gain_high_now, gain_change, gain_unit, causes, late_scenes_seasons, explanation",
-    "answer_calendar": "site_id, name, stratum, first_sown_on, as_of, verdict, state, answered_since, "
-    "answer_by, seasons_to_wait",
+    "answer_calendar": "site_id, name, stratum, first_sown_on, as_of, verdict, state, "
+    "answered_since, answer_by, seasons_to_wait",
     "visits": "visit_id, site_id, lon, lat, why, stratum, inclusion_probability",
     "series": "site_id, date, sensor, scene_id, clear_fraction, pixels, ndvi, nbr",
     "seasons": "site_id, role, season, kind, start, end, rain_mm, spi, clear_dates, "
@@ -85,7 +86,8 @@ def test_rfc_4180_layout(tmp_path: Path, filled: Filled) -> None:
     data = write_csv(WHAT_WORKS, frame, tmp_path).read_bytes()
     header = ",".join(WHAT_WORKS.column_names)
     assert data.decode() == (
-        f'{header}\r\nspecies,"Acacia, ""red""\nand white",0,0.0000,,0.0000,0.00,0.00\r\n'
+        f'{header}\r\nspecies,"Acacia, ""red""\nand white",0,0.0000,,0.0000,0.00,0.00,'
+        "points,0,0,0.0\r\n"
     )
 
 
@@ -297,14 +299,14 @@ def test_an_empty_table_keeps_its_columns_and_types(tmp_path: Path, filled: Fill
         ("", "is no CSV table"),
         ("{header},sites\r\n", "line 1: a column stands twice"),
         ("a,b\r\n1,2\r\n", "line 1: the columns are not those of this table"),
-        ("{header}\r\nspecies,x,many,1,1,1,1,1\r\n", "column sites: "),
-        ("{header}\r\nspecies,x,1,much,1,1,1,1\r\n", "column pooled_gain: "),
-        ("{header}\r\nspecies,x,,1,1,1,1,1\r\n", "column sites: "),
+        ("{header}\r\nspecies,x,many,1,1,1,1,1,points,1,1,1\r\n", "column sites: "),
+        ("{header}\r\nspecies,x,1,much,1,1,1,1,points,1,1,1\r\n", "column pooled_gain: "),
+        ("{header}\r\nspecies,x,,1,1,1,1,1,points,1,1,1\r\n", "column sites: "),
         (
-            "{header}\r\nspecies,x,1,1,1,1,1,1,1,1\r\n",
-            "is no CSV table .*Expected 8 columns, got 10",
+            "{header}\r\nspecies,x,1,1,1,1,1,1,points,1,1,1,1,1,1\r\n",
+            "is no CSV table .*Expected 12 columns, got 15",
         ),
-        ("{header}\r\nspecies,x,1\r\n", "is no CSV table .*Expected 8 columns, got 3"),
+        ("{header}\r\nspecies,x,1\r\n", "is no CSV table .*Expected 12 columns, got 3"),
     ],
 )
 def test_a_table_changed_by_hand_is_told(tmp_path: Path, text: str | None, told: str) -> None:

@@ -71,32 +71,48 @@ def test_shrunken_gains_lie_between_the_raw_one_and_the_mean(rng):
     assert 0 < share[0] < 1
 
 
+def verdicts_of(**columns):
+    """Three sites, of which the third has no gain."""
+    frame = {
+        "site_id": ["a", "b", "c"],
+        "gain": [10.0, 10.0, np.nan],
+        "gain_low": [6.0, 6.0, np.nan],
+        "gain_high": [14.0, 14.0, np.nan],
+        "controls": [9, 9, 9],
+        "verdict": ["gain", "too-early", "not-assessable"],
+        "gain_unit": "points",
+        "area_ha": [10.0, 10.0, 5.0],
+        "cost": [400.0, 600.0, 100.0],
+    }
+    return pd.DataFrame(frame | columns)
+
+
+WAYS = pd.DataFrame({"site_id": ["a", "b", "c"], "method": ["hand", "hand", "aircraft"]})
+
+
 def test_table_by_method_with_costs_by_hand():
-    """Two methods; 20 ha at 1000 and a pooled gain of 10 points make 2 ha, 500 each."""
-    verdicts = pd.DataFrame(
-        {
-            "site_id": ["a", "b", "c"],
-            "gain": [10.0, 10.0, np.nan],
-            "gain_low": [6.0, 6.0, np.nan],
-            "gain_high": [14.0, 14.0, np.nan],
-            "controls": [9, 9, 9],
-        }
-    )
-    ways = pd.DataFrame(
-        {
-            "site_id": ["a", "b", "c"],
-            "method": ["hand", "hand", "aircraft"],
-            "area_ha": [10.0, 10.0, 5.0],
-            "cost": [400.0, 600.0, 100.0],
-        }
-    )
-    table = what_works(verdicts, ways).set_index(["factor", "level"])
+    """Only a's 10 ha are called gain, and b's cost was spent too: 100 for each of them."""
+    table = what_works(verdicts_of(), WAYS).set_index(["factor", "level"])
     row = table.loc[("method", "hand")]
-    assert row["sites"] == 2
+    assert (row["sites"], row["gained"]) == (2, 1)
     assert row["pooled_gain"] == pytest.approx(10.0)
-    assert row["cost_per_gained_ha"] == pytest.approx(500.0)
+    assert row["cost_per_gained_ha"] == pytest.approx(100.0)
     assert ("method", "aircraft") not in table.index
     assert ("all", "all") in table.index
+
+
+def test_units_are_never_mixed():
+    """One site in points, one in NDVI: two pools."""
+    table = what_works(verdicts_of(gain_unit=["points", "ndvi", "ndvi"]), WAYS)
+    hand = table[table["level"] == "hand"].set_index("gain_unit")
+    assert hand["sites"].to_dict() == {"ndvi": 1, "points": 1}
+    assert hand.loc["points", "cost_per_gained_ha"] == pytest.approx(40.0)
+
+
+def test_an_unknown_cost_leaves_the_pool_without_one():
+    """The sum of what is known would be too small."""
+    table = what_works(verdicts_of(cost=[400.0, np.nan, 100.0]), WAYS)
+    assert table["cost_per_gained_ha"].isna().all()
 
 
 def test_no_sites_give_an_empty_table():

@@ -29,6 +29,7 @@ _CONTRACT_FILES = {
     "series.csv",
     "series.parquet",
     "controls.csv",
+    "what_works.csv",
     "sowing_rain.csv",
     "report/index.html",
     "catalog.json",

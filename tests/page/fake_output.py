@@ -362,7 +362,8 @@ def _sowing_rain(rng: np.random.Generator, sites: list[_Site]) -> pd.DataFrame:
 
 
 def _csv(folder: Path, table: Table, rows: pd.DataFrame) -> None:
-    write_csv(table, rows[table.column_names], folder)
+    # Columns after the contract's are empty here.
+    write_csv(table, rows.reindex(columns=table.column_names), folder)
 
 
 def _outline(site: _Site) -> list[tuple[float, float]]:

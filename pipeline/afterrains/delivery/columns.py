@@ -61,6 +61,8 @@ class Table:
     order: tuple[str, ...] = ()
     """Columns by which rows are sorted; the primary key where empty."""
     foreign_keys: tuple[ForeignKey, ...] = ()
+    caution: str = ""
+    """What must be read with the figures; shown wherever the table is."""
 
     @property
     def file(self) -> str:

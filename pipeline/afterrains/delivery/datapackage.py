@@ -77,7 +77,7 @@ def _resource(table: Table, names: set[str]) -> dict[str, Any]:
         "name": table.name,
         "type": "table",
         "title": table.title,
-        "description": f"One row is {table.row}.",
+        "description": " ".join(filter(None, (f"One row is {table.row}.", table.caution))),
         "path": table.file,
         "format": "csv",
         "mediatype": "text/csv",

@@ -98,6 +98,8 @@ def _table_section(table: Table) -> str:
     lines = [f"## {table.file}", "", f"One row is {table.row}."]
     if table.primary_key:
         lines.append(f"Key: {_codes(table.primary_key)}.")
+    if table.caution:
+        lines += ["", f"**{table.caution}**", ""]
     lines += [
         f"Every {_codes(key.columns)} is a {_codes(key.table_columns)} of `{key.table}.csv`."
         for key in table.foreign_keys

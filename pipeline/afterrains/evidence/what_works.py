@@ -14,13 +14,26 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 from scipy import stats
-from statsmodels.stats.meta_analysis import combine_effects
 
-__all__ = ["CAUTION", "FACTORS", "Pooled", "pool", "shrunken_gains", "what_works"]
+__all__ = ["CAUTION", "COLUMNS", "FACTORS", "Pooled", "pool", "shrunken_gains", "what_works"]
 
 Floats = NDArray[np.float64]
 
 FACTORS = ("method", "species", "stratum", "start", "seed_lot")
+COLUMNS = (
+    "factor",
+    "level",
+    "sites",
+    "pooled_gain",
+    "low",
+    "high",
+    "heterogeneity_percent",
+    "cost_per_gained_ha",
+    "gain_unit",
+    "gained",
+    "grass_only",
+    "seasons_since_sowing",
+)
 CAUTION = (
     "Ways of sowing were not drawn by lot: a difference between two of them may be one between the"
     " grounds on which they were used."
@@ -67,6 +80,9 @@ def pool(gains: Floats, errors: Floats, shared: float = 0.0) -> Pooled:
     Knapp, G. & Hartung, J. (2003). Improved tests for a random effects meta-regression with a
     single covariate. Stat. Med. 22, 2693-2710. doi:10.1002/sim.1482
     """
+    # A second to load, and not every command pools.
+    from statsmodels.stats.meta_analysis import combine_effects
+
     if gains.size == 0 or not (errors > 0).all():
         raise ValueError("pooling needs at least one site, and standard errors above zero")
     if gains.size == 1:
@@ -101,70 +117,61 @@ def shrunken_gains(gains: Floats, errors: Floats) -> Floats:
 
 
 def what_works(
-    verdicts: pd.DataFrame,
-    ways: pd.DataFrame,
-    factors: Sequence[str] = FACTORS,
-    *,
-    gain_in_points: bool = True,
+    verdicts: pd.DataFrame, ways: pd.DataFrame, factors: Sequence[str] = FACTORS
 ) -> pd.DataFrame:
-    """Pooled gains by each way of sowing.
+    """Pooled gains by each way of sowing, each unit of gain by itself.
 
     Parameters
     ----------
     verdicts : DataFrame
-        A row a site: `site_id, gain, gain_low, gain_high` (95 %), `controls`; sites without a gain
-        are left out.
+        A row a site: `site_id, gain, gain_low, gain_high` (95 %), `controls`, and where known
+        `gain_unit, verdict, seasons_since_sowing, area_ha, cost`; sites without a gain are left
+        out.
     ways : DataFrame
-        A row a site: `site_id`, any of `factors`, and `area_ha`, `cost` where known.
+        A row a site: `site_id` and any of `factors`; those already in `verdicts` count too.
     factors : sequence of str
-        Those missing in `ways` are passed over, empty levels too.
-    gain_in_points : bool
-        Whether gains are points of cover, of which hectares can be reckoned.
+        Those missing are passed over, empty levels too.
 
     Returns
     -------
     DataFrame
-        `factor, level, sites, pooled_gain, low, high, heterogeneity_percent, cost_per_gained_ha`,
-        and first a row `all`. The cost of a gained hectare is all cost over area times pooled gain,
-        empty where the pooled gain is not above zero or a cost is not known.
+        `COLUMNS`; of each unit first a row `all`. `cost_per_gained_ha` is the cost of all the
+        sites sown so over the area of those called `gain`, empty where nothing gained or a cost is
+        not known.
     """
-    names = ["factor", "level", "sites", "pooled_gain", "low", "high"]
-    names += ["heterogeneity_percent", "cost_per_gained_ha"]
-    frame = verdicts.merge(ways, on="site_id", how="left", suffixes=("", "_way"))
+    known = [name for name in ways.columns if name == "site_id" or name not in verdicts]
+    frame = verdicts.merge(ways[known], on="site_id", how="left")
     frame["se"] = (frame["gain_high"] - frame["gain_low"]) / (2 * stats.norm.isf(0.025))
     frame = frame[frame["gain"].notna() & (frame["se"] > 0)]
+    units = frame["gain_unit"] if "gain_unit" in frame else pd.Series("", index=frame.index)
     rows = []
-    groups = [("all", "all", frame)]
-    for factor in factors:
-        if factor in frame:
-            words = frame[factor].fillna("").astype(str)
-            groups += [(factor, level, part) for level, part in frame.groupby(words) if level]
-    for factor, level, part in groups:
-        if part.empty:
-            continue
-        shared = float(np.mean(1 / (1 + np.maximum(part["controls"].to_numpy(float), 1))))
-        pooled = pool(part["gain"].to_numpy(float), part["se"].to_numpy(float), shared)
-        cost = _cost(part, pooled.gain) if gain_in_points else np.nan
-        rows.append(
-            (
-                factor,
-                level,
-                pooled.sites,
-                pooled.gain,
-                pooled.low,
-                pooled.high,
-                pooled.heterogeneity_percent,
-                cost,
-            )
-        )
-    return pd.DataFrame(rows, columns=names)
+    for unit, of_unit in frame.groupby(units):
+        groups = [("all", "all", of_unit)]
+        for factor in factors:
+            if factor in of_unit:
+                words = of_unit[factor].fillna("").astype(str)
+                groups += [(factor, level, part) for level, part in of_unit.groupby(words) if level]
+        rows += [(factor, level, *_row(part, str(unit))) for factor, level, part in groups]
+    return pd.DataFrame(rows, columns=list(COLUMNS))
 
 
-def _cost(part: pd.DataFrame, gain: float) -> float:
-    """Cost of a gained hectare of woody cover; NaN where it cannot be said."""
-    if not {"cost", "area_ha"} <= set(part.columns) or gain <= 0:
-        return float("nan")
-    cost, area = part["cost"].astype(float), part["area_ha"].astype(float)
-    if cost.isna().any() or area.isna().any() or area.sum() <= 0:
-        return float("nan")
-    return float(cost.sum() / (area.sum() * gain / 100))
+def _row(part: pd.DataFrame, unit: str) -> tuple[float | int | str, ...]:
+    """One pool of sites, in the order of `COLUMNS` after factor and level."""
+    shared = float(np.mean(1 / (1 + np.maximum(part["controls"].to_numpy(float), 1))))
+    pooled = pool(part["gain"].to_numpy(float), part["se"].to_numpy(float), shared)
+    unknown = pd.Series(np.nan, index=part.index)
+    verdict = part.get("verdict", unknown)
+    gained_ha = float(part.get("area_ha", unknown).astype(float)[verdict == "gain"].sum())
+    cost = float(part.get("cost", unknown).astype(float).sum(skipna=False))
+    return (
+        pooled.sites,
+        pooled.gain,
+        pooled.low,
+        pooled.high,
+        pooled.heterogeneity_percent,
+        cost / gained_ha if gained_ha > 0 else float("nan"),
+        unit,
+        int((verdict == "gain").sum()),
+        int((verdict == "grass-only").sum()),
+        float(part.get("seasons_since_sowing", unknown).astype(float).median()),
+    )

@@ -14,6 +14,7 @@ from afterrains.results.panel import build_panel, with_cover
 from afterrains.results.seasons import seasons_told
 from afterrains.results.told import controls_told, not_judged_yet, with_facts
 from afterrains.results.units import judge_in_units
+from afterrains.results.ways import shrunken, what_works_told
 from afterrains.woody import sites_in_points
 
 __all__ = ["Tables", "build_tables"]
@@ -27,6 +28,7 @@ class Tables:
     verdict_history: pd.DataFrame
     seasons: pd.DataFrame
     controls: pd.DataFrame
+    what_works: pd.DataFrame
     specification: dict[str, Any]
 
 
@@ -39,6 +41,7 @@ def build_tables(
     indices: Sequence[str],
     evidence: Evidence,
     cover: pd.DataFrame | None = None,
+    sowing_rain: pd.DataFrame | None = None,
 ) -> Tables:
     """Judge every site and lay out the tables.
 
@@ -59,6 +62,8 @@ def build_tables(
     cover : DataFrame, optional
         Woody cover of the sites in complete dry seasons (`woody.site_cover` with `season`). Sites
         that lie in the model's domain are judged in points of it, the others on greenness.
+    sowing_rain : DataFrame, optional
+        Rain after each sowing (`rain.sowing_rain`).
 
     Returns
     -------
@@ -74,11 +79,13 @@ def build_tables(
         {"site_id": "str", "as_of": "str"}
     )
     history = with_facts(judged, calendar, seasons, sites, sowing, in_points)
+    history["gain_shrunken"] = shrunken(history)
     newest = history.groupby("site_id", sort=True).tail(1).reset_index(drop=True)
     return Tables(
         verdicts=newest,
         verdict_history=history,
         seasons=seasons,
         controls=controls_told(judgement, sites, seasons),
+        what_works=what_works_told(newest, calendar, sowing, sowing_rain, evidence.growth),
         specification=judgement.specification,
     )

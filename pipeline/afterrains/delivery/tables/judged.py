@@ -77,6 +77,10 @@ _VERDICT_COLUMNS = (
             "Rain of the last rainy season before the judged one, as SPI.", decimals=2),
     COST,
     COST_PER_HA,
+    number("gain_shrunken", "see gain_unit",
+            "`gain` drawn towards the mean of all sites judged that season in the same unit, the "
+            "more the less is known of the site (random effects): the better guess when sites are "
+            "ranked. It carries no verdict."),
 )  # fmt: skip
 
 VERDICTS = Table(

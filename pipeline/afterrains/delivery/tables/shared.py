@@ -79,7 +79,7 @@ COST = number("cost", "programme's currency", "Cost of every sowing of the site 
 COST_PER_HA = number(
     "cost_per_gained_ha",
     "programme's currency per hectare",
-    "Cost divided by the hectares that gained; empty without a gain.",
+    "Cost over the hectares of the site, where it is called `gain`; empty without a gain.",
     decimals=2,
     minimum=0,
 )

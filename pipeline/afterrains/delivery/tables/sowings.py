@@ -4,13 +4,13 @@ from __future__ import annotations
 
 from afterrains.delivery.columns import Column, Table
 from afterrains.delivery.tables.shared import (
-    COST_PER_HA,
     SITE_ID,
     SITE_OF_VERDICTS,
     count,
     number,
     percent,
 )
+from afterrains.evidence.what_works import CAUTION
 
 __all__ = ["SOWING_RAIN", "WHAT_WORKS"]
 
@@ -44,19 +44,32 @@ SOWING_RAIN = Table(
 WHAT_WORKS = Table(
     "what_works",
     "What works",
-    "a way of sowing, pooled over the sites sown so",
+    "a way of sowing, pooled over the sites sown so; gains in points and in NDVI never share one",
     (
-        Column("factor", "string", "What is compared, e.g. method, species, stratum, rain after "
-               "sowing.", required=True),
-        Column("level", "string", "The way itself, in the words of the sowing table.",
-               required=True),
-        count("sites", "Sites sown so that could be judged.", required=True),
-        number("pooled_gain", "as gain in verdicts.csv", "Mean gain of these sites, pooled."),
-        number("low", "as gain in verdicts.csv", "Lower bound of its 95 % interval."),
-        number("high", "as gain in verdicts.csv", "Upper bound of its 95 % interval."),
+        Column("factor", "string", "What is compared: a column of the sowing table, the stratum, "
+               "or `start`, the rain after sowing; `all` is every site.", required=True),
+        Column("level", "string", "The way itself, in the words of that column; ways joined by "
+               "`+` were sown on one day, by `then` one after the other.", required=True),
+        count("sites", "Sites sown so whose gain could be judged and has had time to begin.",
+              required=True),
+        number("pooled_gain", "see gain_unit", "Mean gain of these sites, pooled."),
+        number("low", "see gain_unit", "Lower bound of its 95 % interval."),
+        number("high", "see gain_unit", "Upper bound of its 95 % interval."),
         percent("heterogeneity_percent",
                  "Share of the spread between sites that is more than noise (I²)."),
-        COST_PER_HA,
+        number("cost_per_gained_ha", "programme's currency per hectare",
+                "Cost of all these sites, those that failed or are undecided too, over the "
+                "hectares of those called `gain`; empty where none is or a cost is not known.",
+                decimals=2, minimum=0),
+        Column("gain_unit", "string",
+               "`points`: percentage points of woody cover; `ndvi`: dry-season NDVI.",
+               required=True, enum=("points", "ndvi")),
+        count("gained", "Of these sites, those called `gain`."),
+        count("grass_only", "Of these sites, those called `grass-only`: their part of the pooled "
+              "gain may be grass."),
+        number("seasons_since_sowing", "dry seasons",
+                "Their middle age; young ground had less time to gain.", decimals=1, minimum=0),
     ),
-    primary_key=("factor", "level"),
+    primary_key=("factor", "level", "gain_unit"),
+    caution=CAUTION,
 )  # fmt: skip
