@@ -1,6 +1,7 @@
 """The report page: one self-contained file, built from the output folder alone.
 
-rows, folder    what the page reads, as plain typed rows
+rows, records, site_tables, folder
+                what the page reads, as plain typed rows
 seasons         order and names of seasons
 next_step       what a manager does after each verdict: the one rule
 texts           every word the page says, from one catalogue

@@ -1,0 +1,91 @@
+"""Rows of a table of the output folder as typed cells that know where they stand.
+
+An empty cell is None (numbers, dates) or "" (text). What is missing or foreign is told with the
+file, the row and the mend.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Mapping
+from datetime import date
+from pathlib import Path
+from typing import Any, TypeVar
+
+import pandas as pd
+
+from afterrains.delivery.columns import Table
+from afterrains.delivery.page.next_step import VERDICTS, Verdict
+from afterrains.delivery.page.texts import plain
+from afterrains.delivery.table_files import read_csv
+from afterrains.errors import OutputError
+
+__all__ = ["MEND", "Row", "by_site", "rows_if_there", "rows_of"]
+
+MEND = "run the programme again, which rewrites it"
+_T = TypeVar("_T")
+
+
+class Row:
+    """One row of a table, which knows where it stands."""
+
+    def __init__(self, file: str, line: int, cells: Mapping[str, Any]) -> None:
+        self._place = f"{file}: row {line}"
+        self._cells = cells
+
+    def text(self, column: str) -> str:
+        """What HTML can hold of a text."""
+        return plain(str(self._cells[column]))
+
+    def real(self, column: str) -> float | None:
+        """A number, also of a column that the file may lack."""
+        value = self._cells.get(column)
+        return None if value is None or pd.isna(value) else float(value)
+
+    def whole(self, column: str) -> int | None:
+        """A count."""
+        value = self._cells[column]
+        return None if pd.isna(value) else int(value)
+
+    def day(self, column: str) -> date | None:
+        """A day."""
+        value = self._cells[column]
+        return None if pd.isna(value) else value.date()
+
+    def sure_day(self, column: str) -> date:
+        """A day that may not be missing."""
+        day = self.day(column)
+        if day is None:
+            raise OutputError(f"{self._place}: {column} is empty; {MEND}")
+        return day
+
+    def verdict(self) -> Verdict:
+        """One of the six words."""
+        text = self.text("verdict")
+        for verdict in VERDICTS:
+            if text == verdict:
+                return verdict
+        raise OutputError(f"{self._place}: {text[:40]!r} is not a verdict; {MEND}")
+
+
+def rows_of(table: Table, path: Path) -> list[Row]:
+    """Every row of a table of the output folder `path`."""
+    records = read_csv(table, path).to_dict(orient="records")
+    return [
+        Row(table.file, at + 2, {str(key): value for key, value in record.items()})
+        for at, record in enumerate(records)
+    ]
+
+
+def rows_if_there(table: Table, path: Path) -> list[Row] | None:
+    """Every row of a table that need not be there; None where it is not."""
+    return rows_of(table, path) if (path / table.file).is_file() else None
+
+
+def by_site(
+    rows: Iterable[_T], site_of: Callable[[_T], str], order: Callable[[_T], Any]
+) -> dict[str, tuple[_T, ...]]:
+    """Rows by site, each site's in order."""
+    groups: dict[str, list[_T]] = {}
+    for row in rows:
+        groups.setdefault(site_of(row), []).append(row)
+    return {site: tuple(sorted(group, key=order)) for site, group in sorted(groups.items())}
