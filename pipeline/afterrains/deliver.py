@@ -105,7 +105,7 @@ def deliver(
         )
 
     manifest()  # The page tells of the specification and the scenes, which it reads from here.
-    page: Path = build(folder)
+    page: Path = build(folder, programme.programme.language)
     manifest()
     return page
 

@@ -107,6 +107,7 @@ def write_manifest(
                 "id": programme.programme.id,
                 "name": programme.programme.name,
                 "currency": programme.programme.currency,
+                "language": getattr(programme.programme, "language", "en"),
                 "sha256": programme.digest,
             },
             "versions": _versions(),

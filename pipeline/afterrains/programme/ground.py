@@ -49,6 +49,8 @@ class Identity(Settings):
     """The name that people read."""
     currency: str = Field(default="XXX", pattern=r"^[A-Z]{3}$")
     """ISO 4217 code of every cost; XXX, the standard's "no currency", when costs are not kept."""
+    language: Literal["en", "fr"] = "en"
+    """Language of the report page (ISO 639-1); the tables stay as the data dictionary has them."""
 
 
 class RainCatalogue(Settings):

@@ -16,6 +16,7 @@ from afterrains.delivery.page.folder import Folder
 from afterrains.delivery.page.next_step import Verdict
 from afterrains.delivery.page.pictures import Bounds, find_rasters, open_raster
 from afterrains.delivery.page.seasons import SeasonNames
+from afterrains.delivery.products import GREENNESS_TREND, PICTURE, WOODY_CHANGE, WOODY_PERCENT
 
 __all__ = ["Block", "SiteKey", "find_blocks", "newest"]
 
@@ -38,6 +39,9 @@ class Block:
     name: str
     pictures: Mapping[str, Path]
     trends: Mapping[str, Path]
+    changes: Mapping[str, Path]
+    covers: Mapping[str, Path]
+    """Woody cover, whose last band tells where the model may be used."""
     bounds: Bounds
     shapes: Mapping[str, BaseGeometry]
 
@@ -53,15 +57,21 @@ def find_blocks(folder: Folder) -> list[Block]:
     A site belongs to the first block whose rasters hold a point inside it; a site on none is on no
     block.
     """
-    pictures = find_rasters(folder.path, "picture")
-    trends = find_rasters(folder.path, "greenness_trend")
+    pictures = find_rasters(folder.path, PICTURE.name)
+    trends = find_rasters(folder.path, GREENNESS_TREND.name)
+    changes = find_rasters(folder.path, WOODY_CHANGE.name)
+    covers = find_rasters(folder.path, WOODY_PERCENT.name)
     site_ids = list(folder.grounds)
     geometries = [folder.grounds[site_id].geometry for site_id in site_ids]
     free = np.ones(len(site_ids), dtype=bool)
     projections: dict[str, _Projection] = {}
     blocks = []
-    for name in sorted({*pictures, *trends}):
-        some_raster = next(iter([*pictures.get(name, {}).values(), *trends.get(name, {}).values()]))
+    for name in sorted({*pictures, *trends, *changes}):
+        here_pictures, here_trends = pictures.get(name, {}), trends.get(name, {})
+        here_changes = changes.get(name, {})
+        some_raster = next(
+            path for kind in (here_pictures, here_trends, here_changes) for path in kind.values()
+        )
         with open_raster(some_raster) as raster:
             bounds, crs = raster.bounds, raster.crs
         if crs not in projections:
@@ -71,7 +81,17 @@ def find_blocks(folder: Folder) -> list[Block]:
         free[here] = False
         shapes = {site_ids[at]: projection.shape(geometries[at]) for at in here}
         if shapes:
-            blocks.append(Block(name, pictures.get(name, {}), trends.get(name, {}), bounds, shapes))
+            blocks.append(
+                Block(
+                    name,
+                    here_pictures,
+                    here_trends,
+                    here_changes,
+                    covers.get(name, {}),
+                    bounds,
+                    shapes,
+                )
+            )
     return blocks
 
 

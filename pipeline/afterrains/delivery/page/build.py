@@ -29,15 +29,16 @@ from afterrains.delivery.page.palette import SLOPE_COLOURS, css_variables
 from afterrains.delivery.page.plates import PLATE_WIDTH, lay_plates
 from afterrains.delivery.page.record import lay_controls, lay_record, meaningful_gain
 from afterrains.delivery.page.seasons import SeasonNames
+from afterrains.delivery.page.sentences import Sentences
 from afterrains.delivery.page.sheets import Sheet, lay_sheet
 from afterrains.delivery.page.sites import SiteRef, refer_to
 from afterrains.delivery.page.table import lay_table
-from afterrains.delivery.page.texts import Texts, load_texts
+from afterrains.delivery.page.texts import LANGUAGES, Texts, load_texts
 
 __all__ = ["build"]
 
 
-def build(output: Path) -> Path:
+def build(output: Path, language: str | None = None) -> Path:
     """Write the report page from what stands in the output folder.
 
     Parameters
@@ -46,6 +47,8 @@ def build(output: Path) -> Path:
         The output folder (`<output>/<programme id>`) with verdicts.csv, verdict_history.csv,
         seasons.csv, sites.geojson and manifest.json; series.csv, controls.csv, sowing_rain.csv
         and rasters/ where they are there.
+    language : str, optional
+        One of `texts.LANGUAGES`; the one that the programme named (manifest.json) where left out.
 
     Returns
     -------
@@ -58,13 +61,15 @@ def build(output: Path) -> Path:
         When a file that the page needs is missing or cannot be what it says, or when the page
         cannot be written.
     """
-    html = render(read_folder(output), load_texts())
+    folder = read_folder(output)
+    html = render(folder, load_texts(language or _language(folder)))
     return write_bytes(output / "report" / "index.html", html.encode("utf-8"))
 
 
 def render(folder: Folder, texts: Texts) -> str:
     """The page as text."""
     names = SeasonNames(folder.calendar, texts)
+    sentences = Sentences(texts, names)
     refs = refer_to(folder.verdicts)
     keys = {
         judged.site_id: SiteKey(
@@ -79,7 +84,7 @@ def render(folder: Folder, texts: Texts) -> str:
     meaningful = meaningful_gain(folder.manifest)
     rows, scales = lay_table(folder.verdicts, refs, meaningful, names, texts)
     unit = next((judged.gain_unit for judged in folder.verdicts if judged.gain_unit), "ndvi")
-    controls, control_scale = lay_controls(folder.controls or (), unit, texts)
+    controls, control_scale = lay_controls(folder.controls or (), unit, sentences, texts)
     style, script = _style(), _packaged("style", "page.js")
     return (
         _environment(texts, names)
@@ -96,7 +101,7 @@ def render(folder: Folder, texts: Texts) -> str:
             refs=refs,
             rows=rows,
             scales=scales,
-            sheets=_sheets(folder, refs, close_ups, meaningful, names, texts),
+            sheets=_sheets(folder, refs, close_ups, meaningful, names, sentences, texts),
             controls=controls,
             controls_known=folder.controls is not None,
             noted_controls=sum(1 for control in controls if control.note),
@@ -104,6 +109,9 @@ def render(folder: Folder, texts: Texts) -> str:
             record=lay_record(folder, texts),
             verdicts=VERDICTS,
             slopes=len(SLOPE_COLOURS),
+            change_shown=any(
+                close.kind == "change" for closes in close_ups.values() for close in closes
+            ),
             chart=site_chart,
             bars=gain_bars,
             plate_width=PLATE_WIDTH,
@@ -112,12 +120,19 @@ def render(folder: Folder, texts: Texts) -> str:
     )
 
 
+def _language(folder: Folder) -> str:
+    """The language that the run was made for; English where the manifest does not tell."""
+    named = folder.manifest.get("programme", {}).get("language", "")
+    return named if named in LANGUAGES else LANGUAGES[0]
+
+
 def _sheets(
     folder: Folder,
     refs: Mapping[str, SiteRef],
     close_ups: Mapping[str, tuple[CloseUp, ...]],
     meaningful: Mapping[str, float],
     names: SeasonNames,
+    sentences: Sentences,
     texts: Texts,
 ) -> list[Sheet]:
     """One sheet for each sown site, by number."""
@@ -134,6 +149,7 @@ def _sheets(
             currency if isinstance(currency, str) else "",
             meaningful.get(judged.gain_unit),
             names,
+            sentences,
             texts,
         )
         for judged, neighbours in zip(folder.verdicts, around, strict=True)

@@ -1,9 +1,11 @@
-"""Close-ups of single sites: before sowing, newest, and the trend in between."""
+"""Close-ups of single sites: before sowing, newest, woody change and the trend in between."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping
+from contextlib import ExitStack
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 
 from afterrains.delivery.page.blocks import Block, SiteKey, newest
@@ -19,7 +21,7 @@ _SMALLEST_CLOSE_UP_M = 200.0
 
 @dataclass(frozen=True)
 class CloseUp:
-    """A square close-up of one site: kind is "before", "now" or "trend"."""
+    """A square close-up of one site: kind is "before", "now", "change" or "trend"."""
 
     kind: str
     season: str
@@ -31,7 +33,7 @@ class CloseUp:
 def draw_close_ups(
     block: Block, keys: Mapping[str, SiteKey], names: SeasonNames, longest_side: int
 ) -> dict[str, tuple[CloseUp, ...]]:
-    """Before, now and trend of each sown site on the block; each raster is opened once."""
+    """Before, now, change and trend of each sown site on the block; each raster is opened once."""
     wanted: list[tuple[str, str, Path, list[str]]] = []
     sown = [site for site in block.shapes if site in keys]
     if block.pictures:
@@ -43,13 +45,21 @@ def draw_close_ups(
                 before.setdefault(season, []).append(site)
         wanted += [("before", s, block.pictures[s], before[s]) for s in sorted(before)]
         wanted.append(("now", now, block.pictures[now], sown))
+    if block.changes:
+        latest = newest(block.changes, names)
+        wanted.append(("change", latest, block.changes[latest], sown))
     if block.trends:
         latest = newest(block.trends, names)
         wanted.append(("trend", latest, block.trends[latest], sown))
     found: dict[str, list[CloseUp]] = {site: [] for site in sown}
     for kind, season, path, sites in wanted:
-        with open_raster(path) as raster:
+        with ExitStack() as files:
+            raster = files.enter_context(open_raster(path))
             look = raster.trend if kind == "trend" else raster.picture
+            if kind == "change":
+                cover = block.covers.get(season)
+                beside = files.enter_context(open_raster(cover)) if cover else None
+                look = partial(raster.change, cover=beside)
             for site in sites:
                 shape = block.shapes[site]
                 frame = _square(around([shape], 0.35, _SMALLEST_CLOSE_UP_M))

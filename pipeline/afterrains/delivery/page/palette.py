@@ -13,7 +13,9 @@ Text colours keep a contrast of at least 4.5 to 1 on every ground they stand on,
 
 from __future__ import annotations
 
-__all__ = ["DARK", "LIGHT", "ON_PICTURE", "SLOPE_COLOURS", "css_variables"]
+from afterrains.delivery.products import WOODY_CHANGE
+
+__all__ = ["CHANGE_COLOURS", "DARK", "LIGHT", "ON_PICTURE", "SLOPE_COLOURS", "css_variables"]
 
 LIGHT: dict[str, str] = {
     "paper": "#faf6ee",
@@ -79,6 +81,12 @@ SLOPE_COLOURS: tuple[str, ...] = (
 """Seven of the classes of BrBG: falling to rising."""
 
 
+CHANGE_COLOURS: dict[str, str] = {
+    each.name: "#{:02x}{:02x}{:02x}".format(*each.colour) for each in WOODY_CHANGE.bands[2].classes
+}
+"""Classes of woody change, as the raster has them."""
+
+
 def css_variables() -> str:
     """The colours as CSS custom properties: light, dark by choice or by system, light in print."""
 
@@ -87,9 +95,10 @@ def css_variables() -> str:
         return f"{selector}{{{body}}}\n"
 
     on_picture = {f"on-{name}": value for name, value in ON_PICTURE.items()}
+    changes = {f"change-{name}": value for name, value in CHANGE_COLOURS.items()}
     slopes = {f"slope-{at}": value for at, value in enumerate(SLOPE_COLOURS)}
     return (
-        block(":root", LIGHT | on_picture | slopes)
+        block(":root", LIGHT | on_picture | slopes | changes)
         + block(":root[data-theme=dark]", DARK)
         + "@media (prefers-color-scheme:dark){"
         + block(":root:not([data-theme=light])", DARK)

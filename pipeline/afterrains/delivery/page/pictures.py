@@ -25,13 +25,29 @@ from rasterio.errors import RasterioError
 from rasterio.windows import Window
 
 from afterrains.delivery.page.palette import SLOPE_COLOURS
+from afterrains.delivery.products import WOODY_CHANGE, ClassValue
 from afterrains.errors import OutputError
 
-__all__ = ["SLOPE_BREAKS", "Bounds", "Inset", "Raster", "find_rasters", "open_raster"]
+__all__ = [
+    "CHANGE_CLASSES",
+    "SLOPE_BREAKS",
+    "Bounds",
+    "Inset",
+    "Raster",
+    "find_rasters",
+    "open_raster",
+]
 
 SLOPE_BREAKS = (-0.01, -0.005, -0.002, 0.002, 0.005, 0.01)
 """NDVI a year between the classes of the trend map (common practice, no source)."""
 
+CHANGE_CLASSES: tuple[ClassValue, ...] = WOODY_CHANGE.bands[2].classes
+"""Classes of the map of woody change, with the colours that the raster itself has.
+
+Purple, grey and green are classes of the diverging scheme PRGn, safe for colour-blind readers
+(Harrower and Brewer 2003, as in `palette`)."""
+_HATCH = 6
+_HATCH_COLOUR = (60, 54, 46)
 _NO_PICTURE = (214, 205, 190)  # ground outside the picture, in either theme
 _JPEG_QUALITY = 80
 
@@ -87,6 +103,22 @@ class Raster:
         )
         return Inset(_class_png(slope.filled(np.nan)), covered)
 
+    def change(self, bounds: Bounds, longest_side: int, cover: Raster | None = None) -> Inset:
+        """Classes of woody change (band 3) over `bounds`; transparent where there is none.
+
+        Ground that is unlike the model's training ground, by the last band of `cover` (a raster of
+        woody cover on the same grid), is hatched.
+        """
+        window, covered = self._window(bounds)
+        shape = _shrunk(window, longest_side)
+        read = {"window": window, "out_shape": shape, "resampling": Resampling.nearest}
+        classes = self._file.read(3, masked=True, **read).astype(float).filled(np.nan)
+        outside = np.zeros(shape, dtype=bool)
+        if cover is not None and cover._file.transform.almost_equals(self._file.transform):
+            outside = cover._file.read(4, masked=True, **read).astype(float).filled(1.0) == 0
+        times = max(1, longest_side // max(shape))
+        return Inset(_change_png(classes, outside, times), covered)
+
     def _window(self, bounds: Bounds) -> tuple[Window, Bounds]:
         """Whole pixels that cover `bounds`, cut at the raster's rim, and their ground."""
         wanted = self._file.window(*bounds)
@@ -131,6 +163,25 @@ def _jpeg(pixels: NDArray[np.uint8]) -> str:
     buffer = io.BytesIO()
     Image.fromarray(pixels).save(buffer, "JPEG", quality=_JPEG_QUALITY, optimize=True)
     return _data_uri("image/jpeg", buffer.getvalue())
+
+
+def _change_png(classes: NDArray[np.floating], outside: NDArray[np.bool_], times: int) -> str:
+    """Classes as a palette image, each pixel `times` as large; index 0 is transparent."""
+    codes = [each.value for each in CHANGE_CLASSES]
+    index = np.zeros(classes.shape, dtype="uint8")
+    for at, code in enumerate(codes, start=1):
+        index[classes == code] = at
+    index, outside = (
+        np.kron(each, np.ones((times, times), each.dtype)) for each in (index, outside)
+    )
+    rows, columns = np.indices(index.shape)
+    index[outside & ((rows + columns) % _HATCH < _HATCH / 3)] = len(codes) + 1
+    image = Image.fromarray(index).convert("P")
+    colours = [each.colour for each in CHANGE_CLASSES]
+    image.putpalette([0, 0, 0, *(part for each in [*colours, _HATCH_COLOUR] for part in each)])
+    buffer = io.BytesIO()
+    image.save(buffer, "PNG", transparency=0, optimize=True, bits=4)
+    return _data_uri("image/png", buffer.getvalue())
 
 
 def _class_png(slope: NDArray[np.floating]) -> str:

@@ -11,6 +11,7 @@ from afterrains.delivery.page.facts import gain_text
 from afterrains.delivery.page.folder import Folder
 from afterrains.delivery.page.gain_bars import Estimate, GainBar, GainScale
 from afterrains.delivery.page.rows import Control
+from afterrains.delivery.page.sentences import Said, Sentences
 from afterrains.delivery.page.texts import Texts, plain, shortened
 
 __all__ = ["ControlRow", "Record", "lay_controls", "lay_record", "meaningful_gain"]
@@ -47,7 +48,7 @@ class ControlRow:
     bar: GainBar | None
     own: str
     words: str
-    note: str
+    note: Said
 
 
 @dataclass(frozen=True)
@@ -67,7 +68,7 @@ class Record:
 
 
 def lay_controls(
-    controls: Sequence[Control], unit: str, texts: Texts
+    controls: Sequence[Control], unit: str, sentences: Sentences, texts: Texts
 ) -> tuple[tuple[ControlRow, ...], GainScale | None]:
     """The controls, the odd ones first, and the scale of their own change."""
     if not controls:
@@ -95,7 +96,7 @@ def lay_controls(
                 low=gain_text(control.own_gain_low, unit, texts),
                 high=gain_text(control.own_gain_high, unit, texts),
             ),
-            note=shortened(control.note, _LONGEST_VALUE),
+            note=sentences.say(control.note),
         )
         for control, estimate in sorted(
             zip(controls, estimates, strict=True),

@@ -13,13 +13,12 @@ from afterrains.delivery.page.folder import Folder
 from afterrains.delivery.page.next_step import Verdict
 from afterrains.delivery.page.rows import Judged, SiteSeason, Sowing
 from afterrains.delivery.page.seasons import Season, SeasonNames
+from afterrains.delivery.page.sentences import Said, Sentences
 from afterrains.delivery.page.site_chart import SiteChart, draw_site
 from afterrains.delivery.page.sites import SiteRef
-from afterrains.delivery.page.texts import Texts, shortened
+from afterrains.delivery.page.texts import Texts
 
 __all__ = ["FigureRow", "Sheet", "lay_sheet"]
-
-_LONGEST_REASON = 400
 
 
 @dataclass(frozen=True)
@@ -44,6 +43,8 @@ class Sheet:
     unit: str
     step: str
     step_why: str
+    opening: str
+    reason: Said
     sentences: tuple[str, ...]
     chart: SiteChart | None
     chart_description: str
@@ -63,6 +64,7 @@ def lay_sheet(
     currency: str,
     meaningful: float | None,
     names: SeasonNames,
+    sentences: Sentences,
     texts: Texts,
 ) -> Sheet:
     """Lay out the sheet of one site; `neighbours` are the anchors before and after, or ""."""
@@ -74,16 +76,21 @@ def lay_sheet(
         sown_on = [judged.first_sown_on]
     unit = judged.gain_unit or "ndvi"
     judged_season = folder.calendar.get(judged.as_of)
-    sentences = _sentences(judged, sowings, names, texts)
+    reason = sentences.say(judged.reason) or Said(texts(f"sentence.{judged.verdict}"))
+    opening = texts("sentence.before_reason", verdict=texts(f"verdict.{judged.verdict}"))
     ref = refs[judged.site_id]
     return Sheet(
         ref=ref,
         unit=unit,
         step=step_label(ref, names, texts),
         step_why=texts(f"step_why.{ref.step.kind}"),
-        sentences=sentences,
+        opening=opening,
+        reason=reason,
+        sentences=_sentences(judged, reason, sowings, names, texts),
         chart=draw_site(rows, history, sown_on, sowings, unit, meaningful, judged_season, texts),
-        chart_description=_description(rows, judged_season, unit, sentences[0], texts),
+        chart_description=_description(
+            rows, judged_season, unit, f"{opening}{reason.text}.", texts
+        ),
         close_ups=tuple(close_ups),
         facts=tuple(lay_facts(judged, sowings, currency, texts)),
         figures=_figures(rows, history, unit, names, texts),
@@ -93,14 +100,11 @@ def lay_sheet(
 
 
 def _sentences(
-    judged: Judged, sowings: Sequence[Sowing], names: SeasonNames, texts: Texts
+    judged: Judged, reason: Said, sowings: Sequence[Sowing], names: SeasonNames, texts: Texts
 ) -> tuple[str, ...]:
-    """The verdict with its reason in one plain sentence, then its figures."""
+    """The figures behind the verdict and its reason, in plain sentences."""
     unit, verdict = judged.gain_unit or "ndvi", judged.verdict
-    reason = names.in_words(shortened(judged.reason, _LONGEST_REASON)).rstrip(".")
-    reason = reason or texts(f"sentence.{verdict}")
-    label = texts(f"verdict.{verdict}")
-    out = [texts("sentence.whole", verdict=label, reason=reason)]
+    out = []
     if judged.gain is not None and verdict != "not-assessable":
         key = "points" if unit == "points" else "ndvi"
         out.append(texts(f"sentence.figures_{key}", **_interval(judged, unit, texts)))
@@ -116,7 +120,7 @@ def _sentences(
     if verdict == "too-early" and judged.detectable_gain is not None:
         out.append(texts("sentence.reach", reach=gain_text(judged.detectable_gain, unit, texts)))
     answer_by = names.label(judged.answer_by)
-    if judged.answer_by and answer_by not in reason:
+    if judged.answer_by and answer_by not in reason.text:
         out.append(texts("sentence.answer_by", season=answer_by))
     if sowings and sowings[-1].start == "none yet":
         out.append(texts("sentence.rain_none"))

@@ -16,7 +16,19 @@ from typing import Any
 
 import yaml
 
-__all__ = ["LONGEST_SHOWN", "Texts", "load_texts", "one_line", "plain", "shortened"]
+__all__ = [
+    "LANGUAGES",
+    "LONGEST_SHOWN",
+    "Texts",
+    "load_texts",
+    "one_line",
+    "plain",
+    "shortened",
+]
+
+LANGUAGES = ("en", "fr")
+"""Languages that have a catalogue."""
+
 
 LONGEST_SHOWN = 60
 """Characters of a name that are shown where names stand in a row."""
@@ -56,8 +68,11 @@ class Texts:
     """A catalogue of texts in one language."""
 
     def __init__(self, content: Mapping[str, Any]) -> None:
-        self._texts = dict(_flat(content))
         self._one: list[int] = content["writing"]["one"]
+        flat = dict(_flat(content))
+        before = flat.get("writing.glued_before", "")
+        after = flat.get("writing.glued_after", "")
+        self._texts = {key: _glued(text, before, after) for key, text in flat.items()}
         self.used: set[str] = set()
         """Keys asked for so far; lets a test find texts that nothing shows."""
 
@@ -102,13 +117,28 @@ class Texts:
     def date(self, day: date) -> str:
         """A calendar day in words."""
         month = self(f"writing.months.{day.month - 1}")
-        return self("writing.date", day=day.day, month=month, year=day.year)
+        number = self("writing.first_day") if day.day == 1 else str(day.day)
+        return self("writing.date", day=number, month=month, year=day.year)
+
+    @property
+    def language(self) -> str:
+        """Its code (ISO 639-1)."""
+        return self("writing.language")
 
 
 def load_texts(language: str = "en") -> Texts:
     """The catalogue of `language`; FileNotFoundError where there is none."""
     file = resources.files(__package__).joinpath("texts", f"{language}.yaml")
     return Texts(yaml.safe_load(file.read_text(encoding="utf-8")))
+
+
+def _glued(text: str, before: str, after: str) -> str:
+    """`text` with the spaces before and after these marks made unbreakable."""
+    for mark in before:
+        text = text.replace(f" {mark}", f"\u00a0{mark}")
+    for mark in after:
+        text = text.replace(f"{mark} ", f"{mark}\u00a0")
+    return text
 
 
 def _flat(content: Mapping[str, Any], prefix: str = "") -> Iterator[tuple[str, str]]:

@@ -1,0 +1,216 @@
+"""The page in its languages: whole catalogues, figures as each writes them, sentences."""
+
+from __future__ import annotations
+
+import ast
+import inspect
+import re
+import shutil
+import string
+from collections.abc import Callable
+from datetime import date
+from pathlib import Path
+from types import ModuleType
+from typing import Any
+
+import pytest
+from typer.testing import CliRunner
+
+from afterrains.cli import app
+from afterrains.delivery.page.build import render
+from afterrains.delivery.page.folder import read_folder
+from afterrains.delivery.page.seasons import SeasonNames
+from afterrains.delivery.page.sentences import Said, Sentences
+from afterrains.delivery.page.texts import LANGUAGES, Texts, load_texts
+from afterrains.evidence import control_notes, late, refusals, verdicts
+from afterrains.programme.ground import Identity
+from afterrains.results import told
+
+OTHERS = [language for language in LANGUAGES if language != "en"]
+
+
+def _places(pattern: str) -> list[str]:
+    return sorted(name for _, name, _, _ in string.Formatter().parse(pattern) if name)
+
+
+def _raw(texts: Texts) -> dict[str, str]:
+    return {key: texts(key) for key in texts.keys}
+
+
+@pytest.mark.parametrize("language", OTHERS)
+def test_catalogues_have_the_same_keys_and_places(language: str):
+    english, other = _raw(load_texts()), _raw(load_texts(language))
+    assert english.keys() == other.keys()
+    different = {
+        key: (text, other[key])
+        for key, text in english.items()
+        if _places(text) != _places(other[key]) and not key.startswith("writing.")
+    }
+    assert different == {}
+
+
+@pytest.mark.parametrize("language", OTHERS)
+def test_no_text_was_left_in_english(language: str):
+    """Long texts differ in every language; short ones may not (Gain, Site, Verdict)."""
+    english, other = _raw(load_texts()), _raw(load_texts(language))
+    words = {key: re.sub(r"\{[a-z_]+\}", "", text) for key, text in english.items()}
+    same = [key for key, text in english.items() if text == other[key]]
+    assert [key for key in same if len(words[key]) > 24] == []
+
+
+def test_the_programme_offers_every_language_that_has_a_catalogue():
+    assert Identity.model_json_schema()["properties"]["language"]["enum"] == list(LANGUAGES)
+    for language in LANGUAGES:
+        assert load_texts(language).language == language
+
+
+def test_french_writes_numbers_days_and_plurals_as_french_does():
+    """By hand, after the usual French typography: comma, 1er, zero in the singular."""
+    texts = load_texts("fr")
+    assert texts.number(12345.678, 1) == "12\u202f345,7"
+    assert texts.number(-0.0704, 3, signed=True) == "\u22120,070"
+    assert texts.date(date(2021, 8, 1)) == "1er août 2021"
+    assert texts.date(date(2021, 8, 11)) == "11 août 2021"
+    assert texts.count("head.sown", 0) == "0 site semé"
+    assert texts.count("head.sown", 2) == "2 sites semés"
+    assert "\u00a0:" in texts("head.title") and " :" not in texts("head.title")
+
+
+# --- the tables' sentences -------------------------------------------------------------------
+
+
+@pytest.fixture(scope="module")
+def french() -> Sentences:
+    texts = load_texts("fr")
+    return Sentences(texts, SeasonNames({}, texts))
+
+
+@pytest.mark.parametrize(
+    ("sentence", "french_words"),
+    [
+        (
+            "more than comparable unsown ground, beyond chance",
+            "plus que sur un terrain comparable non semé, au-delà du hasard",
+        ),
+        (
+            "fell suddenly in 2020-dry against its own record and control, and has not come back",
+            "chute soudaine durant la saison sèche 2020 par rapport à son propre passé et aux "
+            "témoins, et n’est pas revenu",
+        ),
+        (
+            "a gain of 0.012, as is to be expected by now, could not be seen yet; it could by "
+            "2029-dry",
+            "un gain de 0,012, tel qu’on peut l’attendre à présent, n’aurait pas encore pu se "
+            "voir ; il le pourrait à la saison sèche 2029",
+        ),
+        (
+            "neither a gain nor its absence is beyond chance yet, nor within the 12 seasons "
+            "planned with these controls and this record; with data that came later: no-gain "
+            "(gain -0.004)",
+            "ni un gain ni son absence ne dépassent encore le hasard, ni dans les 12 saisons "
+            "prévues avec ces témoins et ces données ; avec les données venues plus tard : pas "
+            "de gain (gain \u22120,004)",
+        ),
+        (
+            "the difference rests on one control, Bare; it could by the well: without it nothing "
+            "is beyond chance",
+            "la différence repose sur un seul témoin, Bare; it could by the well : sans lui, rien "
+            "ne dépasse le hasard",
+        ),
+    ],
+)
+def test_sentences_are_said_in_french(french: Sentences, sentence: str, french_words: str):
+    said = french.say(sentence)
+    assert (said.text.replace("\u00a0", " "), said.lang) == (french_words, "")
+
+
+@pytest.mark.parametrize(
+    "sentence",
+    [
+        "a reason that nobody thought of",
+        "more than comparable unsown ground, beyond chance, on Mondays",
+        "the difference rests on one control, A: without it",
+        "<script>alert(1)</script>",
+    ],
+)
+def test_an_unknown_sentence_stays_english_and_says_so(french: Sentences, sentence: str):
+    assert french.say(sentence) == Said(sentence, "en")
+
+
+def _spoken(module: ModuleType, *functions: str) -> set[str]:
+    """Pieces of sentences in the source of these functions: string constants of three words."""
+    tree = ast.parse(inspect.getsource(module))
+    found: set[str] = set()
+    for node in ast.walk(tree):
+        if isinstance(node, ast.FunctionDef) and node.name in functions:
+            words = [
+                each.value
+                for statement in node.body[1:]  # the first is the docstring
+                for each in ast.walk(statement)
+                if isinstance(each, ast.Constant) and isinstance(each.value, str)
+            ]
+            found |= {word for word in words if len(word.split()) >= 3}
+    return found
+
+
+def test_every_sentence_of_the_tables_stands_in_the_catalogue():
+    """What the evidence writes as a reason or a note, piece by piece, against the templates."""
+    pieces = (
+        _spoken(verdicts, "_reasons", "_too_early")
+        | _spoken(refusals, "refusal_reasons")
+        | _spoken(control_notes, "controls_table")
+        | _spoken(told, "_not_judged_yet")
+        | {late._MARK}
+    )
+    assert len(pieces) > 25
+    texts = load_texts()
+    said = [texts(key) for key in texts.keys if key.startswith("said.")]
+    templates = "\n".join(re.sub(r"\{[a-z_0-9]+\}", "\x00", text) for text in said)
+    assert sorted(piece for piece in pieces if piece.strip(" :;,()") not in templates) == []
+
+
+# --- the page --------------------------------------------------------------------------------
+
+
+@pytest.fixture(scope="module")
+def french_page(output: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    file = tmp_path_factory.mktemp("french") / "index.html"
+    file.write_text(render(read_folder(output), load_texts("fr")), "utf-8")
+    return file
+
+
+def test_french_page_is_french(french_page: Path, parse: Callable[[Path], Any]):
+    """No English sentence of the catalogue is left, but for the invented site names."""
+    parsed = parse(french_page)
+    (html,) = [attributes for tag, attributes in parsed.tags if tag == "html"]
+    assert html["lang"] == "fr"
+    text = " ".join("".join(parsed.text).split())
+    english = [text_ for text_ in _raw(load_texts()).values() if len(text_) > 24]
+    assert [each for each in english if "{" not in each and each in text] == []
+    assert "saison sèche 2024/25" in text
+    assert "chute soudaine durant la saison sèche 2022/23" in text
+
+
+def test_french_page_writes_figures_with_a_comma(french_page: Path, output: Path):
+    html = french_page.read_text("utf-8")
+    shown = re.findall(r'data-sort="([^"]+)"><svg class="bar.*?class="figure">([^<]*)<', html)
+    assert len(shown) == 14
+    for key, figure in shown:
+        expected = f"{float(key):+.3f}".replace("-", "\u2212").replace(".", ",")
+        assert figure == expected.replace("+0,000", "0,000")
+    assert "," in (output / "verdicts.csv").read_text("utf-8").splitlines()[1]
+
+
+def test_report_takes_a_language_and_else_the_programmes(output: Path, tmp_path: Path):
+    copy = shutil.copytree(output, tmp_path / "out")
+    page = copy / "report" / "index.html"
+    before = {path.name: path.read_bytes() for path in copy.glob("*.csv")}
+    assert CliRunner().invoke(app, ["report", str(copy), "--language", "fr"]).exit_code == 0
+    assert '<html lang="fr"' in page.read_text("utf-8")
+    assert CliRunner().invoke(app, ["report", str(copy)]).exit_code == 0
+    assert '<html lang="en"' in page.read_text("utf-8")
+    manifest = copy / "manifest.json"
+    manifest.write_text(manifest.read_text("utf-8").replace('"language": "en"', '"language": "fr"'))
+    assert CliRunner().invoke(app, ["report", str(copy)]).exit_code == 0
+    assert '<html lang="fr"' in page.read_text("utf-8")
+    assert {path.name: path.read_bytes() for path in copy.glob("*.csv")} == before
