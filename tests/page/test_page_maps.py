@@ -25,6 +25,7 @@ from afterrains.delivery.page.plates import lay_plates
 from afterrains.delivery.page.rows import Ground
 from afterrains.delivery.page.seasons import Season, SeasonNames
 from afterrains.delivery.page.texts import load_texts
+from afterrains.delivery.products import WOODY_CHANGE
 from afterrains.errors import OutputError
 
 _WEST, _NORTH, _CRS = 500_000, 1_602_000, "EPSG:32631"
@@ -187,3 +188,36 @@ def test_colours_of_a_picture_survive_within_what_the_eye_sees(folder, names):
     assert abs(grey[0, 0] - 250) <= 8
     assert abs(np.median(grey[grey < 130]) - 10) <= 8
     assert json.dumps(plate.picture[:23]) == '"data:image/jpeg;base64,"'
+
+
+def test_woody_change_has_the_rasters_own_colours_and_hatches_foreign_ground(folder, names):
+    """By hand: the square's west half gained, its east half lost; the southern rows lie outside
+    the model's domain, so there a third of the pixels is dark.
+    """
+    here = folder.path / "rasters" / "e001n001"
+    change = np.zeros((3, 200, 200), dtype="float32")
+    change[2, 100:120, 60:70], change[2, 100:120, 70:80] = 1, 2
+    change[2, 98:100] = np.nan
+    _write(here / "woody_change_2024-dry.tif", change, np.nan)
+    cover = np.ones((4, 200, 200), dtype="float32")
+    cover[3, 112:] = 0
+    _write(here / "woody_percent_2024-dry.tif", cover, np.nan)
+    (block,) = find_blocks(folder)
+    keys = {"a": SiteKey("a", 1, "gain", "")}
+    now, drawn, trend = draw_close_ups(block, keys, names, 128)["a"]
+    assert [now.kind, drawn.kind, trend.kind] == ["now", "change", "trend"]
+    image = np.asarray(_decode(drawn.picture).convert("RGBA"))
+    place = drawn.placed
+    start = np.array([float(place.x), float(place.y)])
+    scale = image.shape[1] / float(place.width)
+    left, top = ((_corners(drawn.outline).min(axis=0) - start) * scale).round().astype(int)
+    right, bottom = ((_corners(drawn.outline).max(axis=0) - start) * scale).round().astype(int)
+    middle, edge = (left + right) // 2, top + (bottom - top) * 12 // 20
+    colours = {each.name: each.colour for each in WOODY_CHANGE.bands[2].classes}
+    inside = image[top + 1 : edge - 1]
+    assert (inside[:, left + 1 : middle - 1, :3] == colours["more"]).all()
+    assert (inside[:, middle + 1 : right - 1, :3] == colours["less"]).all()
+    outside = image[edge + 2 : bottom - 1, left + 1 : middle - 1, :3]
+    plain = (outside == colours["more"]).all(axis=-1)
+    assert 0.2 < 1 - plain.mean() < 0.5
+    assert image[top - 3, left, 3] == 0

@@ -73,6 +73,7 @@ def test_no_text_is_dead():
     whole = set(re.findall(r"""["']([a-z_]+(?:\.[a-z_-]+)*)["']""", sources))
     stems = set(re.findall(r"""f"([a-z_]+\.[a-z_.]*)\{""", sources))
     stems |= set(re.findall(r"""'([a-z_]+\.[a-z_.]*)' ~""", sources))
+    stems |= set(re.findall(r"""["']([a-z_]+\.(?:[a-z_]+\.)*)["']""", sources))
 
     def asked(key: str) -> bool:
         plain_key = re.sub(r"\.(one|other|[0-9]+)$", "", key)
