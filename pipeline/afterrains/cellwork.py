@@ -76,6 +76,8 @@ class CellTask:
     dilation_m: float
     profiles: Profiles
     """Profiles of the programme's collections."""
+    trusted: frozenset[str] | None = None
+    """Hosts that may lie inside this network, None for all; no part of the key."""
 
     @property
     def key(self) -> str:
@@ -122,7 +124,7 @@ def perform(task: CellTask, ledger: Ledger) -> CellResult:
             task.bands,
             task.profiles,
             dilation_m=task.dilation_m,
-            reader=_reader(ledger.folder / BLOCKS, task.profiles),
+            reader=_reader(ledger.folder / BLOCKS, task.profiles, task.trusted),
         ):
             unreadable.extend(seen.unreadable)
             stacks.add(seen)
@@ -150,11 +152,12 @@ def perform(task: CellTask, ledger: Ledger) -> CellResult:
 _readers: dict[str, WindowReader] = {}
 
 
-def _reader(folder: Path, profiles: Profiles) -> WindowReader:
+def _reader(folder: Path, profiles: Profiles, trusted: frozenset[str] | None) -> WindowReader:
     """One reader for a process and programme: connections and local store serve all its tasks."""
-    key = key_of(str(folder), [profile.model_dump_json() for profile in profiles])
+    hosts = None if trusted is None else sorted(trusted)
+    key = key_of(str(folder), [profile.model_dump_json() for profile in profiles], hosts)
     if key not in _readers:
-        _readers[key] = WindowReader(BlockStore(folder), sign=signer(profiles))
+        _readers[key] = WindowReader(BlockStore(folder), sign=signer(profiles), trusted=trusted)
     return _readers[key]
 
 

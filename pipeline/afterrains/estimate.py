@@ -156,7 +156,11 @@ def reckon(
     groups = _groups(waiting)
     notes: list[str] = []
     profiles = prepared.tasks[0].profiles
-    with WindowReader(sign=signer(profiles)) as reader, rasterio.Env(**gdal_settings()):
+    trusted = prepared.tasks[0].trusted
+    with (
+        WindowReader(sign=signer(profiles), trusted=trusted) as reader,
+        rasterio.Env(**gdal_settings()),
+    ):
         reach = _probe_files(prepared, groups, reader, notes)
         each, probed = _probe_time(waiting, reader, notes)
     totals: Counter[str] = Counter()

@@ -36,6 +36,7 @@ from afterrains.scenes import (
     overpasses,
     search,
 )
+from afterrains.scenes.sources import may_lie_inside
 from afterrains.signals.indices import DEFAULT_INDICES, INDICES, available
 from afterrains.signals.season_values import judged_from
 from afterrains.woody import DEFAULT_FEATURES, bands_needed, load
@@ -108,6 +109,7 @@ def prepare(path: Path) -> Prepared:
         _bbox(register),
         programme.scenes.max_cloud_percent,
         profiles,
+        trusted_hosts=programme.scenes.trusted_hosts,
     )
     resolution_m = programme.grid.resolution_m
     cells = lay_cells(
@@ -299,6 +301,8 @@ def _tasks(
     """One task for each cell and stretch of time that has scenes."""
     cores = dict(zip(register.sites["site_id"], register.sites["core"].to_wkb(), strict=True))
     served = (profiles.of(name) for name in programme.scenes.collections)
+    scenes_from = programme.scenes
+    trusted = may_lie_inside(scenes_from.catalogue, scenes_from.trusted_hosts)
     used = Profiles({profile.id: profile for profile in served if profile is not None})
     for cell in cells:
         outline = footprints[cell.cell_id]
@@ -321,4 +325,5 @@ def _tasks(
                     indices=indices,
                     dilation_m=programme.scenes.mask_dilation_m,
                     profiles=used,
+                    trusted=trusted,
                 )

@@ -48,6 +48,11 @@ class Scenes(Settings):
     """How far cloud and shadow masks are widened, in metres of ground."""
     profiles: LocalPath | None = None
     """A folder of further collection profiles (YAML), beside the ones that come with the tool."""
+    trusted_hosts: tuple[
+        Annotated[str, Field(pattern=r"^[a-z0-9]([a-z0-9.:_-]*[a-z0-9])?$", max_length=253)], ...
+    ] = Field(default=(), max_length=100)
+    """Hosts inside your own network that a catalogue outside it may name, in lower case; all others
+    inside it are refused, so that nobody else's catalogue can make this machine ask them."""
     budget_gb: Number | None = Field(default=None, gt=0)
     """The most that one run may pull from servers, in gigabytes (10^9 bytes); a run that would pull
     more, by `afterrains estimate`, stops before it begins. No limit if unset."""

@@ -27,7 +27,7 @@ from afterrains.rain.rasters import check_rasters
 from afterrains.rain.record import RainRecord
 from afterrains.scenes.documents import Documents
 from afterrains.scenes.references import resolve, without_query
-from afterrains.scenes.sources import Asked, BBox, Remarks, is_remote, raw_items
+from afterrains.scenes.sources import Asked, BBox, Remarks, is_remote, may_lie_inside, raw_items
 from afterrains.scenes.windows import Patience
 
 __all__ = ["check_catalogue"]
@@ -69,7 +69,8 @@ def check_catalogue(
     findings: list[Finding] = []
     asked = Asked((catalogue.collection,), *_ALWAYS, bbox)
     try:
-        for item, base in raw_items(catalogue.url, asked, documents or Documents(), remarks):
+        reader = documents or Documents(trusted=may_lie_inside(catalogue.url, ()))
+        for item, base in raw_items(catalogue.url, asked, reader, remarks):
             if item.get("collection", catalogue.collection) != catalogue.collection:
                 continue
             if _touches(item, bbox):

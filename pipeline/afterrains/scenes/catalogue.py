@@ -22,7 +22,7 @@ from afterrains.scenes.documents import Documents
 from afterrains.scenes.items import ItemSource, scene_from_item
 from afterrains.scenes.model import Refusal, Scene, SearchResult
 from afterrains.scenes.profiles import Profiles
-from afterrains.scenes.sources import Asked, BBox, Remarks, is_remote, raw_items
+from afterrains.scenes.sources import Asked, BBox, Remarks, is_remote, may_lie_inside, raw_items
 
 __all__ = ["search"]
 
@@ -38,6 +38,7 @@ def search(
     *,
     retries: Retry | None = None,
     timeout_s: float = 60,
+    trusted_hosts: Sequence[str] = (),
 ) -> SearchResult:
     """All scenes of a catalogue over a place and time, and those not used with their reasons.
 
@@ -60,6 +61,8 @@ def search(
         How often requests are tried again, and with what pauses.
     timeout_s : float
         How long a server may be silent.
+    trusted_hosts : sequence of str
+        Hosts inside this network that a catalogue on the open net may name.
 
     Raises
     ------
@@ -69,14 +72,17 @@ def search(
         If a server failed after retries.
     """
     profiles.require(tuple(collections))
-    asked = Asked(tuple(collections), start, end, bbox)
+    trusted = frozenset(trusted_hosts)
+    asked = Asked(tuple(collections), start, end, bbox, trusted)
     remarks = Remarks()
     found: list[Scene] = []
-    with Documents(retries, timeout_s) as documents:
+    with Documents(retries, timeout_s, may_lie_inside(catalogue, trusted)) as documents:
         for item, base in raw_items(catalogue, asked, documents, remarks):
             if not _is_candidate(item, asked):
                 continue
-            source = ItemSource(base, is_remote(catalogue), asked.collections, asked.longitude)
+            source = ItemSource(
+                base, is_remote(catalogue), asked.collections, asked.longitude, trusted
+            )
             result = scene_from_item(item, source, profiles)
             if isinstance(result, Scene) and (result.cloud_percent or 0) > max_cloud_percent:
                 result = _too_cloudy(result, max_cloud_percent)

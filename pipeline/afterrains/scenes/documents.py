@@ -22,7 +22,8 @@ from urllib3 import Retry
 from urllib3.exceptions import MaxRetryError
 
 from afterrains.errors import ServiceError
-from afterrains.scenes.references import is_address, without_query
+from afterrains.scenes.inside import GuardedAdapter
+from afterrains.scenes.references import UnsafeReferenceError, is_address, without_query
 
 __all__ = ["BrokenDocumentError", "Documents", "service_failed"]
 
@@ -60,7 +61,15 @@ class _PatientIO(StacApiIO):
     """
 
     def request(self, *args: Any, **kwargs: Any) -> str:
-        """As the library's, with more tries; the last failure is raised as it came."""
+        """As the library's, with more tries; the last failure is raised as it came.
+
+        Only addresses are asked: no answer of a server may lead to a file of this machine.
+        """
+        if not is_address(str(args[0] if args else kwargs.get("href", ""))):
+            try:
+                raise UnsafeReferenceError("is not on the web")
+            except UnsafeReferenceError as error:
+                raise APIError(str(error)) from error
         for pause in _PAUSES_S:
             try:
                 text = str(super().request(*args, **kwargs))
@@ -85,10 +94,27 @@ def _worth_another_try(error: APIError) -> bool:
 
 
 class Documents:
-    """Reads JSON from paths and addresses; one HTTP session for all."""
+    """Reads JSON from paths and addresses; one HTTP session for all.
 
-    def __init__(self, retries: Retry | None = None, timeout_s: float = 60) -> None:
-        self.io = _PatientIO(max_retries=retries or _RETRIES, timeout=timeout_s)
+    Parameters
+    ----------
+    retries : urllib3.Retry, optional
+        How often requests are tried again, and with what pauses.
+    timeout_s : float
+        How long a server may be silent.
+    trusted : frozenset of str, optional
+        The only hosts that may lie inside this network; None lets every server be asked.
+    """
+
+    def __init__(
+        self,
+        retries: Retry | None = None,
+        timeout_s: float = 60,
+        trusted: frozenset[str] | None = None,
+    ) -> None:
+        self.io = _PatientIO(timeout=timeout_s)
+        for scheme in ("http://", "https://"):
+            self.io.session.mount(scheme, GuardedAdapter(trusted, max_retries=retries or _RETRIES))
         logging.getLogger("urllib3.connectionpool").addFilter(_hide_query)  # adds itself once
 
     def __enter__(self) -> Self:
@@ -130,6 +156,8 @@ class Documents:
         try:
             return str(self.io.read_text(address))
         except APIError as error:
+            if isinstance(error.__context__, UnsafeReferenceError):
+                raise BrokenDocumentError(f"{without_query(address)} {error.__context__}") from None
             if getattr(error, "status_code", None) in (400, 401, 403, 404, 410):
                 what = f"{without_query(address)} answers {error.status_code}"
                 raise BrokenDocumentError(what) from None

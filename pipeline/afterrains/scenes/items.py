@@ -56,6 +56,8 @@ class ItemSource:
     collections: tuple[str, ...]
     longitude: float
     """Middle of the ground asked for; decides the turn of the globe of the solar day."""
+    trusted: frozenset[str] = frozenset()
+    """Hosts inside this network that a catalogue on another machine may name."""
 
 
 def scene_from_item(
@@ -257,7 +259,7 @@ def _asset(asset: Any, key: str, source: ItemSource) -> tuple[Any, float | None,
     if not isinstance(asset, Mapping) or not isinstance(asset.get("href"), str):
         raise _RefusedError("broken-item", f"its asset {key} has no href")
     try:
-        href = resolve(asset["href"], source.base, remote=source.remote)
+        href = resolve(asset["href"], source.base, remote=source.remote, trusted=source.trusted)
     except (UnsafeReferenceError, ValueError) as error:
         raise _RefusedError("unsafe-address", f"asset {key}: {error}") from error
     try:

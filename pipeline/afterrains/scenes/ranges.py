@@ -24,6 +24,7 @@ from urllib3.exceptions import HTTPError, InvalidHeader
 from urllib3.exceptions import TimeoutError as NoAnswerError
 
 from afterrains.scenes.failures import Patience, UnreadableError
+from afterrains.scenes.inside import guard
 from afterrains.scenes.references import UnsafeReferenceError, is_private, resolve
 from afterrains.scenes.signing import Sign
 
@@ -67,14 +68,22 @@ class RangeClient:
         Signs an address just before it is used; see `signing`.
     connections : int
         Most connections kept open to one server.
+    trusted : frozenset of str, optional
+        The only hosts called by a public name that may lie inside this network; None lets every
+        server be asked. See `inside`.
     """
 
     def __init__(
-        self, patience: Patience | None = None, sign: Sign | None = None, connections: int = 64
+        self,
+        patience: Patience | None = None,
+        sign: Sign | None = None,
+        connections: int = 64,
+        trusted: frozenset[str] | None = None,
     ) -> None:
         self.patience = patience or Patience()
         self._sign = sign
         self._connections = connections
+        self._trusted = trusted
         self._pools: dict[str, Any] = {}
         self.requests = 0
         self.received_bytes = 0
@@ -143,7 +152,12 @@ class RangeClient:
                 return response
             response.close()
             inside = is_private(urlsplit(address).hostname or "")
-            address = resolve(urljoin(address, place), address, remote=not inside)
+            address = resolve(
+                urljoin(address, place),
+                address,
+                remote=not inside,
+                trusted=self._trusted or frozenset(),
+            )
         raise _FailedError("the server redirects in a circle")
 
     def _checked(self, response: BaseHTTPResponse, first: int, length: int, end: float) -> Answer:
@@ -198,6 +212,8 @@ class RangeClient:
                 if proxy and not proxy_bypass(parts.hostname)
                 else urllib3.PoolManager(maxsize=self._connections, ca_certs=_certificates())
             )
+            if self._trusted is not None and parts.hostname not in self._trusted:
+                guard(manager)
             found = manager if manager.proxy else manager.connection_from_url(server)
             found = self._pools.setdefault(server, found)
         if isinstance(found, urllib3.ProxyManager):

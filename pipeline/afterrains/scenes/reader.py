@@ -57,6 +57,8 @@ class WindowReader:
         Most requests under way at once.
     sign : callable, optional
         Signs addresses just before they are used; see `signing`.
+    trusted : frozenset of str, optional
+        The only hosts that may lie inside this network; None lets every server be asked.
     """
 
     def __init__(
@@ -66,10 +68,11 @@ class WindowReader:
         *,
         in_flight: int = 32,
         sign: Sign | None = None,
+        trusted: frozenset[str] | None = None,
     ) -> None:
         self.store = store
         self.patience = patience or Patience()
-        self.client = RangeClient(self.patience, sign, connections=2 * in_flight)
+        self.client = RangeClient(self.patience, sign, 2 * in_flight, trusted)
         # A file's thread waits for its requests, so the two must not share one pool.
         self._files = ThreadPoolExecutor(in_flight, "file", initializer=_stay_in_environment)
         self._requests = ThreadPoolExecutor(in_flight, "request")

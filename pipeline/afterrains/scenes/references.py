@@ -35,8 +35,12 @@ def without_query(address: str) -> str:
     return f"{parts.scheme}://{parts.netloc.rpartition('@')[2]}{parts.path}"
 
 
-def resolve(reference: str, base: str, *, remote: bool) -> str:
+def resolve(
+    reference: str, base: str, *, remote: bool, trusted: frozenset[str] = frozenset()
+) -> str:
     """An absolute path or address for a reference found in the document `base`.
+
+    `trusted` names hosts inside this network that a remote document may name.
 
     Raises
     ------
@@ -52,8 +56,11 @@ def resolve(reference: str, base: str, *, remote: bool) -> str:
         parts = urlsplit(found)
         if parts.scheme.lower() not in _REMOTE_SCHEMES:
             raise UnsafeReferenceError(f"{parts.scheme or 'a path'} is not allowed here")
-        if remote and is_private(parts.hostname or ""):
-            raise UnsafeReferenceError("lies inside a private network")
+        host = parts.hostname or ""
+        if remote and is_private(host) and host not in trusted:
+            raise UnsafeReferenceError(
+                "lies inside a private network; if it is yours, name it under scenes.trusted_hosts"
+            )
         return found
     if scheme == "file":
         reference = unquote(urlsplit(reference).path)

@@ -8,7 +8,7 @@ all its items would be missing without a word; a single item that is missing is 
 from __future__ import annotations
 
 import warnings
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 from datetime import date
 from pathlib import Path
@@ -31,7 +31,7 @@ from afterrains.scenes.references import (
     without_query,
 )
 
-__all__ = ["Asked", "BBox", "Remarks", "is_remote", "raw_items"]
+__all__ = ["Asked", "BBox", "Remarks", "is_remote", "may_lie_inside", "raw_items"]
 
 _PAGE = 100
 _MOST_DOCUMENTS = 2_000_000
@@ -48,6 +48,8 @@ class Asked:
     start: date
     end: date
     bbox: BBox
+    trusted: frozenset[str] = frozenset()
+    """Hosts inside this network that a catalogue on the open net may name."""
 
     @property
     def boxes(self) -> list[BBox]:
@@ -75,6 +77,17 @@ class Remarks:
 def is_remote(catalogue: str) -> bool:
     """A catalogue on this machine, by path or loopback address, may name this machine's files."""
     return is_address(catalogue) and not is_private(urlsplit(catalogue).hostname or "")
+
+
+def may_lie_inside(catalogue: str, trusted: Iterable[str]) -> frozenset[str] | None:
+    """Hosts that may lie inside this network for what a catalogue names; None for all.
+
+    The catalogue's own host is the user's choice and may lie inside; what it leads to may not,
+    except for `trusted` hosts. A catalogue on this machine may name anything.
+    """
+    if not is_remote(catalogue):
+        return None
+    return frozenset(trusted) | {(urlsplit(catalogue).hostname or "").lower()}
 
 
 def raw_items(
@@ -163,7 +176,7 @@ def _walk(
         if document.get("type") == "Collection" and document.get("id") not in asked.collections:
             continue
         for reference in _links(document, "item"):
-            item_place = _followed(reference, base, remote, remarks)
+            item_place = _followed(reference, base, remote, asked.trusted, remarks)
             if item_place is None or item_place in seen:
                 continue
             seen.add(item_place)
@@ -175,7 +188,7 @@ def _walk(
             yield item, item_place
         children = []
         for reference in _links(document, "child"):
-            child_place = _followed(reference, base, remote, remarks)
+            child_place = _followed(reference, base, remote, asked.trusted, remarks)
             if child_place is None or child_place in seen:
                 continue
             seen.add(child_place)
@@ -188,9 +201,11 @@ def _walk(
         open_documents += reversed(children)
 
 
-def _followed(reference: str, base: str, remote: bool, remarks: Remarks) -> str | None:
+def _followed(
+    reference: str, base: str, remote: bool, trusted: frozenset[str], remarks: Remarks
+) -> str | None:
     try:
-        return resolve(reference, base, remote=remote)
+        return resolve(reference, base, remote=remote, trusted=trusted)
     except (UnsafeReferenceError, ValueError) as error:
         what = f"a link of {without_query(base)} {error}"
         remarks.refused.append(Refusal("", "", None, "unsafe-address", what))
@@ -232,6 +247,9 @@ def _from_api(
                         f"{without_query(address)} announced {announced} items and gave {received}"
                     )
     except (APIError, requests.RequestException, OSError) as error:
+        if isinstance(error.__context__, UnsafeReferenceError):
+            what = f"{without_query(address)} leads to a place that {error.__context__}"
+            raise _not_a_catalogue(what) from None
         raise service_failed(address, error) from None
     except (KeyError, TypeError, ValueError, AttributeError) as error:
         what = f"{without_query(address)} answered a search with something else than items"
