@@ -28,7 +28,9 @@ class AsOf:
     for each number of seasons since sowing that occurs, the standard error of the full gain at
     every look of such a sowing, past ones and those to come. `weakest_p` is the one-sided p-value
     of the gain or loss found once the control that favours it most is left out (0 where nothing was
-    found), `weakest_control` that control's row in the panel.
+    found), `weakest_control` that control's row in the panel. `rain_apart` is how much more rain
+    than its controls a site got a season since its sowing than before, mm, `rain_moved` what
+    allowing for it changed of the gain; NaN where their rain did not differ beyond noise.
     """
 
     rows: Ints
@@ -45,6 +47,8 @@ class AsOf:
     odd: Bools
     noise: Noise
     control_series: GapSeries
+    rain_apart: Floats
+    rain_moved: Floats
 
 
 def seasons_since(table: SeasonTable, sown_on: NDArray[np.datetime64]) -> Ints:

@@ -12,7 +12,7 @@ how far the two curves disagree; at a gain of nothing nothing is added, and inte
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -21,6 +21,7 @@ from afterrains.evidence.gap_series import (
     GAP,
     ONE,
     PULSE,
+    RAIN,
     RAMP,
     SEASON,
     SITES_AT_ONCE,
@@ -35,7 +36,7 @@ from afterrains.evidence.learning import Noise
 from afterrains.evidence.mixture import Mixture
 from afterrains.evidence.structures import DRIFT_SPAN, STRUCTURES, cross_products, sweep
 
-__all__ = ["SiteGains", "estimate_gains", "trend_tests"]
+__all__ = ["SiteGains", "estimate_gains", "rain_told", "trend_tests"]
 
 Floats = NDArray[np.float64]
 
@@ -88,7 +89,7 @@ def estimate_gains(
     out = np.full((10, sites), np.nan)
     structures = STRUCTURES.take(noise.structure)
     seen = model.seen[:, :seasons]
-    counted = seen.sum(axis=1)
+    counted = seen.sum(axis=1) - series.rain_terms
     able = (seen & series.before).any(axis=1) & (seen & (series.step > 0)).any(axis=1)
     for start in range(0, sites, SITES_AT_ONCE):
         part = slice(start, start + SITES_AT_ONCE)
@@ -102,6 +103,28 @@ def estimate_gains(
         out[8:, part] = _rise_at_once(chosen, counted[part], series.spread[part], noise)
     out[:, ~able] = np.nan
     return SiteGains(*out)
+
+
+def rain_told(
+    model: GapModel, series: GapSeries, noise: Noise, gains: SiteGains
+) -> tuple[Floats, Floats]:
+    """How far rain differed since sowing, mm a season, and what allowing for it did to the gain.
+
+    NaN for sites whose rain did not differ from their controls' beyond noise.
+    """
+    unknown = np.full(gains.gain.size, np.nan)
+    if series.rain is None:
+        return unknown, unknown
+    seen = model.seen[:, : series.gap.shape[1]]
+    groups = (seen & (series.step > 0), seen & series.before)
+    after, before = (
+        np.where(group, series.rain.column, 0.0).sum(axis=1) / np.maximum(group.sum(axis=1), 1)
+        for group in groups
+    )
+    plain = estimate_gains(model, replace(series, rain=None), noise)
+    used = series.rain.used
+    apart = np.where(used, (after - before) * series.rain.size_mm, np.nan)
+    return apart, np.where(used, gains.gain - plain.gain, np.nan)
 
 
 def _gain_now(
@@ -206,7 +229,8 @@ def trend_tests(model: GapModel, series: GapSeries, noise: Noise) -> tuple[Float
     sites, seasons = series.gap.shape
     out = np.full((3, sites), np.nan)
     part_of = model.seen[:, :seasons] & series.before
-    enough = part_of.sum(axis=1) >= 4
+    counted = part_of.sum(axis=1) - series.rain_terms
+    enough = counted >= 4
     drift = STRUCTURES.drift[noise.structure][:, None]
     for start in range(0, sites, SITES_AT_ONCE):
         part = slice(start, start + SITES_AT_ONCE)
@@ -216,11 +240,13 @@ def trend_tests(model: GapModel, series: GapSeries, noise: Noise) -> tuple[Float
         products = np.swapaxes(whitened, -1, -2) @ whitened
         chosen = products[STRUCTURES.noise[noise.structure]]
         chosen, _ = sweep(chosen, SEASON, STRUCTURES.response[noise.structure][:, None])
+        if series.rain is not None:
+            chosen, _ = sweep(chosen, RAIN, np.inf)
         chosen, _ = sweep(chosen, ONE, np.inf)
         own = np.where(chosen[..., TIME, TIME] > 1e-10, chosen[..., TIME, TIME], 1.0)
         slope = chosen[..., TIME, GAP] / own
         squares = np.maximum(chosen[..., GAP, GAP] - slope**2 * own, 0.0)
-        df = np.maximum(part_of[part].sum(axis=1) - 2.0, 0.0)
+        df = np.maximum(counted[part] - 2.0, 0.0)
         prior = noise.df[:, None]
         wider = 1 + np.nan_to_num(series.spread[part])
         variance = (prior * noise.variance[:, None] + squares / wider) / (prior + df) * wider

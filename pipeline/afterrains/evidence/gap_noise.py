@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from afterrains.evidence.gap_series import (
     GAP,
     ONE,
+    RAIN,
     RAMP,
     SITES_AT_ONCE,
     STEP,
@@ -30,7 +31,7 @@ from afterrains.evidence.structures import (
     whiteners,
 )
 
-__all__ = ["gap_residuals", "standard_errors", "without_gain"]
+__all__ = ["gap_residuals", "rain_part", "standard_errors", "without_gain"]
 
 Floats = NDArray[np.float64]
 
@@ -62,21 +63,39 @@ def gap_residuals(model: GapModel, series: GapSeries, *, gain: bool) -> Residual
         high = np.where(after, series.ramp, -1.0).max(axis=1)
         low = np.where(after, series.ramp, 2.0).min(axis=1)
         fitted = 1.0 + after.any(axis=1) + (high > low + 1e-9)
-    df = np.maximum(seen.sum(axis=1) - fitted, 0.0)
+    df = np.maximum(seen.sum(axis=1) - fitted - series.rain_terms, 0.0)
     squares = np.where(df > 0, squares, 0.0)
     logs = np.where(df > 0, logs, 0.0)
     return Residuals(squares, logs, df, np.nan_to_num(series.spread))
 
 
 def without_gain(model: GapModel, series: GapSeries) -> Floats:
-    """Gaps less each site's own least-squares level, step and ramp; NaN where not seen."""
+    """Gaps less each site's own least-squares level, step, ramp and rain; NaN where not seen."""
     seen = model.seen[:, : series.gap.shape[1]]
+    regressors = [ONE, STEP, RAMP, *([] if series.rain is None else [RAIN])]
     columns = series.columns(model.seen, slice(None))
-    regressors, gap = columns[..., [ONE, STEP, RAMP]], columns[..., GAP]
-    square = np.swapaxes(regressors, 1, 2) @ regressors
-    pull = np.einsum("ntk,nt->nk", regressors, gap)
-    fit = np.einsum("nkl,nl->nk", np.linalg.pinv(square, rcond=1e-9, hermitian=True), pull)
-    return np.where(seen, gap - np.einsum("ntk,nk->nt", regressors, fit), np.nan)
+    fit = _least_squares(model, series, regressors)
+    told = np.einsum("ntk,nk->nt", columns[..., regressors], fit)
+    return np.where(seen, columns[..., GAP] - told, np.nan)
+
+
+def rain_part(model: GapModel, series: GapSeries) -> Floats:
+    """What each gap owes to a difference in rain, by least squares; 0 where there is none."""
+    if series.rain is None:
+        return np.zeros(series.gap.shape)
+    fit = _least_squares(model, series, [ONE, STEP, RAMP, RAIN])
+    out: Floats = fit[:, -1:] * series.rain.column
+    return out
+
+
+def _least_squares(model: GapModel, series: GapSeries, regressors: list[int]) -> Floats:
+    """Coefficients of each site's gap, shape (sites, regressors)."""
+    columns = series.columns(model.seen, slice(None))
+    chosen = columns[..., regressors]
+    square = np.swapaxes(chosen, 1, 2) @ chosen
+    pull = np.einsum("ntk,nt->nk", chosen, columns[..., GAP])
+    out: Floats = np.einsum("nkl,nl->nk", np.linalg.pinv(square, rcond=1e-9, hermitian=True), pull)
+    return out
 
 
 def standard_errors(noise: Noise, season: Floats, step: Floats, ramp: Floats, first: int) -> Floats:

@@ -1,7 +1,8 @@
 """The gap of sites to their controls, and what it is regressed on.
 
 Columns of the regression are a constant, the season's size, time, the step and the ramp of a gain,
-the gap itself and a pulse in the last season, in the order of the names below.
+the gap itself and a pulse in the last season, in the order of the names below; and, where rain
+differed between sites and controls, that difference.
 """
 
 from __future__ import annotations
@@ -11,6 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from afterrains.evidence.rain_gap import RainGap
 from afterrains.evidence.structures import (
     DRIFT_SPAN,
     STRUCTURES,
@@ -23,6 +25,7 @@ __all__ = [
     "GAP",
     "ONE",
     "PULSE",
+    "RAIN",
     "RAMP",
     "SEASON",
     "SITES_AT_ONCE",
@@ -38,6 +41,7 @@ Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
 
 ONE, SEASON, TIME, STEP, RAMP, GAP, PULSE = range(7)
+RAIN = 7  # the last column, where there is one
 SITES_AT_ONCE = 1000
 
 
@@ -65,7 +69,8 @@ class GapSeries:
 
     `gap`, `step`, `ramp` have shape (sites, seasons), `season` (seasons,) is the mean departure of
     the controls, `before` (sites, seasons) is True before sowing, `spread` (sites,) is the variance
-    of the controls' mean in units of one site's.
+    of the controls' mean in units of one site's. `rain` is the difference in rain between sites and
+    controls, None where there was none.
     """
 
     gap: Floats
@@ -74,9 +79,17 @@ class GapSeries:
     ramp: Floats
     before: Bools
     spread: Floats
+    rain: RainGap | None = None
+
+    @property
+    def rain_terms(self) -> NDArray[np.intp]:
+        """Degrees of freedom that rain costs each site, 0 or 1, shape (sites,)."""
+        if self.rain is None:
+            return np.zeros(self.gap.shape[0], dtype=np.intp)
+        return self.rain.used.astype(np.intp)
 
     def columns(self, seen: Bools, part: slice) -> Floats:
-        """Regressors and gap of some sites, shape (sites, seasons, 7); 0 where not seen."""
+        """Regressors and gap of some sites, shape (sites, seasons, 7 or 8); 0 where not seen."""
         seasons = self.gap.shape[1]
         time = (np.arange(seasons) - (seasons - 1) / 2) / DRIFT_SPAN
         shape = self.gap[part].shape
@@ -85,6 +98,8 @@ class GapSeries:
         pulse = np.zeros(shape)
         pulse[:, -1] = 1.0
         stack.append(pulse)
+        if self.rain is not None:
+            stack.append(self.rain.column[part])
         columns = np.stack(stack, axis=-1)
         return np.where(seen[part, :seasons, None], np.nan_to_num(columns), 0.0)
 
@@ -98,9 +113,15 @@ def scaled_season(season: Floats) -> Floats:
 
 
 def random_effects(products: Floats, structures: Structures) -> tuple[Floats, Floats]:
-    """Cross-products per structure with response and drift taken in as random effects."""
+    """Cross-products per structure with response and drift taken in as random effects.
+
+    A difference in rain, where there is one, is taken in as a fixed effect.
+    """
     shape = (structures.count,) + (1,) * (products.ndim - 3)
     chosen = products[structures.noise]
     chosen, response = sweep(chosen, SEASON, structures.response.reshape(shape))
     chosen, drift = sweep(chosen, TIME, structures.drift.reshape(shape))
+    if products.shape[-1] > RAIN:
+        chosen, rain = sweep(chosen, RAIN, np.inf)
+        return chosen, response + drift + rain
     return chosen, response + drift

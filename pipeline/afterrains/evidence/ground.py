@@ -10,8 +10,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from afterrains.evidence.as_of import AsOf, seasons_since
-from afterrains.evidence.contrast_gls import SiteGains, estimate_gains, trend_tests
-from afterrains.evidence.gap_noise import gap_residuals, standard_errors, without_gain
+from afterrains.evidence.contrast_gls import SiteGains, estimate_gains, rain_told, trend_tests
+from afterrains.evidence.gap_noise import (
+    gap_residuals,
+    rain_part,
+    standard_errors,
+    without_gain,
+)
 from afterrains.evidence.gap_series import GapModel, GapSeries
 from afterrains.evidence.gaps import site_levels, weighted_seasons
 from afterrains.evidence.growth import GrowthCurve, ramp
@@ -25,6 +30,7 @@ from afterrains.evidence.learning import (
 )
 from afterrains.evidence.matching import Match
 from afterrains.evidence.panel import Panel, SeasonTable
+from afterrains.evidence.rain_gap import RainGap, SiteRain
 
 __all__ = ["Ground"]
 
@@ -75,6 +81,7 @@ class Ground:
         self.learners = np.arange(0, controls.size, step)
         self.control_values = table.values[controls]
         self.sown_values = table.values[sown]
+        self.rain = None if table.rain is None else SiteRain(table.rain[sown], table.rain[controls])
         # Half of a value's variance is taken to be the ground's own, the same in every season.
         self.precision = 1 / (0.5 + 0.5 * table.variance[controls])
         seen = np.isfinite(self.sown_values)
@@ -111,6 +118,7 @@ class Ground:
             ramp(since.astype(float), self.growth),
             since == 0,
             spread,
+            self._rain_of(rows, departures, match, trust),
         )
         model = GapModel(
             self.sown_model.inverse[:, rows, :last, :last],
@@ -124,8 +132,10 @@ class Ground:
         gains = SiteGains(
             *(np.where(now_seen, getattr(gains, name), np.nan) for name in gains.__annotations__)
         )
-        weakest = self._left_out(model, series, match, departures, trust, noise, gains)
+        weakest = self._left_out(rows, model, series, match, departures, trust, noise, gains)
         trusted = ~odd[self.row_of[match.controls]]
+        rain_apart, rain_moved = rain_told(model, series, noise, gains)
+        own = series.gap - rain_part(model, series)
         return AsOf(
             rows=rows,
             gains=gains,
@@ -134,13 +144,15 @@ class Ground:
             trend_se=slope_se,
             trend_p=slope_p,
             before_seen=(model.seen & series.before).sum(axis=1),
-            newest_departure=_newest_departure(model.seen & series.before, series.gap),
+            newest_departure=_newest_departure(model.seen & series.before, own),
             errors=self._errors(noise, series, since),
             weakest_p=weakest[0],
             weakest_control=self.controls[weakest[1]],
             odd=odd,
             noise=noise,
             control_series=controls,
+            rain_apart=rain_apart,
+            rain_moved=rain_moved,
         )
 
     def control_noise(self, last: int) -> tuple[Noise, GapSeries]:
@@ -167,6 +179,7 @@ class Ground:
             controls.ramp[self.learners],
             controls.before[self.learners],
             controls.spread[self.learners],
+            None if controls.rain is None else controls.rain.take(self.learners),
         )
         of_controls = gap_residuals(self.control_model, learned, gain=False)
         return odd, trust, departures, controls, _without(of_controls, odd[self.learners])
@@ -204,10 +217,20 @@ class Ground:
             np.broadcast_to(ramp(after.astype(float), self.growth), shape),
             np.broadcast_to(after == 0, shape),
             spread,
+            None if self.rain is None else self.rain.of_controls(departures, trust),
         )
+
+    def _rain_of(
+        self, rows: Ints, departures: Floats, match: Match, trust: Floats
+    ) -> RainGap | None:
+        """Difference in rain between some sown sites and their controls."""
+        if self.rain is None:
+            return None
+        return self.rain.of_sown(rows, departures, match, self.row_of, trust)
 
     def _left_out(
         self,
+        rows: Ints,
         model: GapModel,
         series: GapSeries,
         match: Match,
@@ -246,6 +269,7 @@ class Ground:
             series.ramp[found],
             series.before[found],
             spread,
+            self._rain_of(rows[found], departures, less, trust),
         )
         seen = model.seen[found] & np.isfinite(again.gap)
         part = GapModel(model.inverse[:, found], model.log_terms[:, found], seen)
@@ -272,6 +296,7 @@ class Ground:
             series.ramp[some],
             series.before[some],
             series.spread[some],
+            None if series.rain is None else series.rain.take(some),
         )
         residuals = gap_residuals(few, part, gain=True)
         return _without(residuals, odd_sown(without_gain(few, part), controls))

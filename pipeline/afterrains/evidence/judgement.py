@@ -41,6 +41,8 @@ HISTORY_COLUMNS = (
     "controls",
     "match_balance",
     "before_trend_p",
+    "rain_apart_mm",
+    "rain_moved",
 )
 _DEFAULT_MEANINGFUL_POINTS = 5.0
 _DEFAULT_MEANINGFUL_NDVI = 0.02
@@ -84,6 +86,8 @@ def judge(
         `weight` (relative precision), else `clear_dates` and `area_ha`; optional `stratum`, and
         `x`, `y` in metres. Dry: woody percent or dry-season greenness. Rains: the green flush,
         best as rains-season high minus the dry season that follows, so that trees do not count.
+        Optional `rain_mm`: rain of a rains season, and of a dry season the rains before it; where
+        a site's differs from its controls' it enters the contrast (see `evidence.rain_gap`).
         Optional `dead_grass`: NBR2 of the same dry dates; with it a gain is told only where
         crowns show (see `evidence.grass`). Beside woody percent it needs `greenness`, the NDVI.
     sowing : DataFrame
@@ -223,6 +227,8 @@ def _facts(
         "match_balance": balance[rows],
         "controls": known.controls_used if known else np.zeros(count, dtype=int),
         "before_trend_p": known.trend_p if known else unknown,
+        "rain_apart_mm": known.rain_apart if known else unknown,
+        "rain_moved": np.where(allowed, known.rain_moved if known else unknown, np.nan),
         "refusal": refusal,
         "weakest_p": known.weakest_p if known else np.zeros(count),
         "weakest_control": arrays.site_ids[known.weakest_control if known else rows],

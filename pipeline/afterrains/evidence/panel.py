@@ -20,6 +20,7 @@ __all__ = ["Panel", "SeasonTable", "read_panel"]
 
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
+Ints = NDArray[np.intp]
 _NEEDED = ("site_id", "role", "season", "kind", "time", "value")
 # A cell seen once is not a hundred times noisier than one seen often: much of the noise is the
 # ground's own. The bounds keep one odd count from ruling a site's baseline.
@@ -37,12 +38,18 @@ class SeasonTable:
     times: NDArray[np.datetime64]
     values: Floats
     variance: Floats
+    rain: Floats | None = None
+    """mm, shape (sites, seasons); None where unknown or the same everywhere."""
 
     def until(self, time: np.datetime64) -> SeasonTable:
         """The seasons up to and including `time`: what was known then."""
         n = int(np.searchsorted(self.times, time, side="right"))
         return SeasonTable(
-            self.seasons[:n], self.times[:n], self.values[:, :n], self.variance[:, :n]
+            self.seasons[:n],
+            self.times[:n],
+            self.values[:, :n],
+            self.variance[:, :n],
+            None if self.rain is None else self.rain[:, :n],
         )
 
 
@@ -163,7 +170,21 @@ def _season_table(frame: pd.DataFrame, ids: pd.Index, first_sowing: pd.Timestamp
         times.to_numpy(dtype="datetime64[D]"),
         values,
         variance,
+        _site_rain(frame, rows, columns, shape),
     )
+
+
+def _site_rain(
+    frame: pd.DataFrame, rows: Ints, columns: Ints, shape: tuple[int, int]
+) -> Floats | None:
+    """Rain of each site and season, mm, NaN where unknown; None where all sites had the same."""
+    if "rain_mm" not in frame or not frame["rain_mm"].notna().any():
+        return None
+    rain = np.full(shape, np.nan)
+    rain[rows, columns] = pd.to_numeric(frame["rain_mm"]).to_numpy(dtype=float)
+    known = np.isfinite(rain).any(axis=0)
+    apart = np.nanmax(rain[:, known], axis=0) - np.nanmin(rain[:, known], axis=0)
+    return rain if float(apart.max()) > 1e-6 else None
 
 
 def _check(panel: pd.DataFrame, sowing: pd.DataFrame) -> None:

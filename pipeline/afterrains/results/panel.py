@@ -8,6 +8,7 @@ import geopandas as gpd
 import numpy as np
 import pandas as pd
 
+from afterrains.results.rain import rain_before
 from afterrains.signals.season_values import judged_values, season_values
 
 __all__ = ["DEAD_GRASS_VALUE", "build_panel", "judged_table", "with_cover"]
@@ -44,7 +45,10 @@ def judged_table(
 
 
 def build_panel(
-    values: pd.DataFrame, calendar: pd.DataFrame, sites: gpd.GeoDataFrame
+    values: pd.DataFrame,
+    calendar: pd.DataFrame,
+    sites: gpd.GeoDataFrame,
+    season_rain: pd.DataFrame | None = None,
 ) -> pd.DataFrame:
     """The panel that `judge` takes: one row for each site and complete season.
 
@@ -56,12 +60,14 @@ def build_panel(
         The season calendar.
     sites : GeoDataFrame
         The register's sites.
+    season_rain : DataFrame, optional
+        `site_id, season, rain_mm`.
 
     Returns
     -------
     DataFrame
         `site_id, role, stratum, area_ha, x, y` (m), `season, kind, time` (middle of the season),
-        `clear_dates, value`. A dry season's value is its mean NDVI over common dates; a rainy
+        `clear_dates, value, dead_grass`, and with rain `rain_mm` (see `rain_before`). A dry season's value is its mean NDVI over common dates; a rainy
         season's is its green flush: the same of the rains minus that of the dry season that
         follows, so that crowns, green in both, cancel. NaN where a season had fewer than
         `MIN_CLEAR_DATES`.
@@ -88,7 +94,12 @@ def build_panel(
     panel = table[table["complete"]].merge(ground, on="site_id")
     columns = ["site_id", "role", "stratum", "area_ha", "x", "y", "season", "kind", "time"]
     panel = panel.assign(clear_dates=panel["judged_dates"])
-    return panel[[*columns, "clear_dates", "value", "dead_grass"]].reset_index(drop=True)
+    columns += ["clear_dates", "value", "dead_grass"]
+    if season_rain is not None:
+        rain = rain_before(season_rain, calendar)
+        panel = panel.merge(rain, on=["site_id", "season"], how="left")
+        columns.append("rain_mm")
+    return panel[columns].reset_index(drop=True)
 
 
 def with_cover(

@@ -81,6 +81,13 @@ _VERDICT_COLUMNS = (
             "`gain` drawn towards the mean of all sites judged that season in the same unit, the "
             "more the less is known of the site (random effects): the better guess when sites are "
             "ranked. It carries no verdict."),
+    number("rain_apart_mm", "mm a season",
+            "Where a site's rain differed from its controls' beyond noise: how much more than "
+            "they it got in a season since sowing, compared with before. The difference is "
+            "allowed for in the contrast. Empty where rain did not differ.", decimals=1),
+    number("rain_moved", "see gain_unit",
+            "What allowing for that difference changed of `gain`; empty where rain did not "
+            "differ."),
 )  # fmt: skip
 
 VERDICTS = Table(
