@@ -67,9 +67,10 @@ def build_panel(
     -------
     DataFrame
         `site_id, role, stratum, area_ha, x, y` (m), `season, kind, time` (middle of the season),
-        `clear_dates, value, dead_grass`, and with rain `rain_mm` (see `rain_before`). A dry season's value is its mean NDVI over common dates; a rainy
-        season's is its green flush: the same of the rains minus that of the dry season that
-        follows, so that crowns, green in both, cancel. NaN where a season had fewer than
+        `clear_dates, value, dead_grass`, and with rain `rain_mm` (see `rain_before`).
+        A dry season's value is its mean NDVI over common dates; a rainy season's is its green
+        flush: the same of the rains minus that of the dry season that follows, so that crowns,
+        green in both, cancel. NaN where a season had fewer than
         `MIN_CLEAR_DATES`.
     """
     table = values.merge(calendar, on="season").sort_values(["site_id", "start"])

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import numpy as np
 import pandas as pd
 
 __all__ = ["rain_before", "with_rain_told"]
@@ -35,21 +34,17 @@ def with_rain_told(history: pd.DataFrame) -> pd.DataFrame:
     told = history["rain_moved"].notna() & history["gain"].notna()
     if not told.any():
         return history
-    reason = history["reason"].astype(object).copy()
-    columns = ["rain_apart_mm", "rain_moved", "gain", "gain_unit"]
-    for row in np.flatnonzero(told):
-        reason.iloc[row] += "; " + _sentence(*history[columns].iloc[row])
+    columns = ["reason", "rain_apart_mm", "rain_moved", "gain", "gain_unit"]
+    rows = history.loc[told, columns].itertuples(index=False)
+    sentences = [f"{reason}; {_sentence(*figures)}" for reason, *figures in rows]
+    reason = history["reason"].astype(object).mask(told)
+    reason[told] = pd.Series(sentences, index=history.index[told], dtype=object)
     return history.assign(reason=reason)
 
 
 def _sentence(apart: float, moved: float, gain: float, unit: str) -> str:
     digits, word = (1, "points") if unit == "points" else (3, "NDVI")
-    size = np.round(abs(apart))
-    since = (
-        "as much as before"
-        if size == 0
-        else (f"{size:.0f} mm a season {'more' if apart > 0 else 'less'} than before")
-    )
+    since = f"{abs(apart):.0f} mm a season {'more' if apart > 0 else 'less'} than before"
     return (
         f"its rain differed from its controls': against theirs it got {since} the sowing. That is "
         f"allowed for; else the gain would read {gain - moved:+.{digits}f} {word} instead of "
