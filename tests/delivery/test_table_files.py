@@ -65,6 +65,24 @@ _CONTRACT = {
     "answer_calendar": "site_id, name, stratum, first_sown_on, as_of, verdict, state, "
     "answered_since, answer_by, seasons_to_wait",
     "visits": "visit_id, site_id, lon, lat, why, stratum, inclusion_probability",
+    "visit_design": "visit_id, draw, part, site_id, role, stratum, lon, lat, "
+    "sampling_stratum, verdict, map_class, inclusion_probability, rank",
+    "visit_ground": "draw, sampling_stratum, role, stratum, verdict, map_class, map_from, pixels, "
+    "area_ha, visits, inclusion_probability, seed",
+    "field_checks": "visit_id, draw, part, site_id, outcome, not_reached_why, surveyed_on, "
+    "lon, lat, distance_m, at_place, woody_cover_percent, plot_radius_m, seen, signs, observer, "
+    "remark",
+    "field_seedlings": "visit_id, species, live, dead",
+    "accuracy": "draw, class, checks, seen_more, seen_unchanged, seen_less, users_accuracy, "
+    "users_low, users_high, producers_accuracy, producers_low, producers_high, "
+    "missing_percent, note",
+    "area": "draw, role, stratum, class, ground_ha, visits, checks, missing_percent, area_ha, "
+    "area_low, area_high, map_area_ha, note",
+    "survival": "site_id, species, plots, plots_with, live, dead, live_percent, live_per_ha",
+    "training_plots": "plot_id, lon, lat, surveyed_on, woody_cover_percent, source, plot_radius_m, "
+    "site_id, observer",
+    "field_evidence": "site_id, role, verdict, as_of, visits, checks, seen_more, seen_unchanged, "
+    "seen_less, woody_cover_percent, last_surveyed_on, field_says, agreement, note",
     "series": "site_id, date, sensor, scene_id, clear_fraction, pixels, ndvi, nbr",
     "seasons": "site_id, role, season, kind, start, end, rain_mm, spi, clear_dates, "
     "clear_fraction, ndvi_median, ndvi_low, ndvi_high, nbr_median, nbr_low, nbr_high, "

@@ -19,6 +19,7 @@ from afterrains.cli.report import report
 from afterrains.cli.run import run
 from afterrains.cli.sample import sample
 from afterrains.cli.terminal import err, print_findings
+from afterrains.cli.visits import visits
 from afterrains.errors import AfterrainsError, InputError
 
 __all__ = ["app", "main"]
@@ -32,7 +33,7 @@ app = typer.Typer(
     context_settings={"help_option_names": ["-h", "--help"]},
 )
 
-for _command in (check, estimate, run, report, sample):
+for _command in (check, estimate, run, visits, report, sample):
     app.command()(_command)
 
 

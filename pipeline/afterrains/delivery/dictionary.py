@@ -73,6 +73,11 @@ _OTHER_FILES = (
         "`catalog.json`, `rasters/<block>/<season>.json`",
         "STAC 1.1 catalogue of the rasters, every link relative",
     ),
+    (
+        "`visits.geojson`, `visits.gpx`, `visits_form.xlsx`",
+        "the visits as points (RFC 7946), as waypoints (GPX 1.1) and as a field form (XLSForm); "
+        "the last two do not tell the observers what is expected",
+    ),
     ("`datapackage.json`", "the tables described for machines"),
     (
         "`manifest.json`",

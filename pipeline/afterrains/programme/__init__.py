@@ -5,6 +5,7 @@ the code after it trusts it. Relative paths are relative to the programme file. 
 give the published JSON Schema, `configs/programme.schema.json`.
 """
 
+from afterrains.programme.fieldwork import Visits
 from afterrains.programme.ground import (
     CalendarSeasons,
     Grid,
@@ -33,6 +34,7 @@ __all__ = [
     "RainCatalogue",
     "RainSeasons",
     "Scenes",
+    "Visits",
     "Woody",
     "load_programme",
     "programme_schema",

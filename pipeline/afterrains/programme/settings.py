@@ -17,6 +17,7 @@ from afterrains.programme.base import Settings
 from afterrains.programme.fields import (
     LocalPath,
 )
+from afterrains.programme.fieldwork import Visits
 from afterrains.programme.ground import CalendarSeasons, Grid, Identity, Rain, RainSeasons
 from afterrains.programme.imagery import Scenes
 from afterrains.programme.judging import Controls, Evidence, Woody
@@ -42,6 +43,7 @@ class Programme(Settings):
     woody: Woody | None = None
     """Leave out to work on dry-season greenness alone."""
     evidence: Evidence = Evidence()
+    visits: Visits = Visits()
     output: LocalPath = Path("out")
     """Folder of results; each programme has its own folder inside."""
 

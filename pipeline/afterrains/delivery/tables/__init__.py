@@ -14,7 +14,7 @@ from afterrains.delivery.tables.choices import (
     COSTS,
     SOW_AGAIN,
 )
-from afterrains.delivery.tables.field import VISITS
+from afterrains.delivery.tables.field import FIELD_TABLES, VISITS
 from afterrains.delivery.tables.judged import CONTROLS, VERDICT_HISTORY, VERDICTS
 from afterrains.delivery.tables.measured import seasons_table, series_table
 from afterrains.delivery.tables.shared import ANY_INDEX
@@ -27,6 +27,7 @@ __all__ = [
     "CHANGES",
     "CONTROLS",
     "COSTS",
+    "FIELD_TABLES",
     "SOWING_RAIN",
     "SOW_AGAIN",
     "VERDICTS",
@@ -54,5 +55,5 @@ def all_tables(indices: Sequence[str]) -> tuple[Table, ...]:
         BREAK_EVEN,
         CHANGES,
         ANSWER_CALENDAR,
-        VISITS,
+        *FIELD_TABLES,
     )
