@@ -55,6 +55,9 @@ BLOCKS = "blocks"
 """Folder of the local store of remote files, beside the ledger's own."""
 # Raise when the meaning of a task's result changes, so that older results are not taken for new.
 _METHOD = 2
+_FLOAT32_BYTES = 4
+# Working copies of one layer while its composite is made, and the look that is being read.
+_SCRATCH_LAYERS = 6
 
 
 @dataclass(frozen=True)
@@ -78,6 +81,13 @@ class CellTask:
     """Profiles of the programme's collections."""
     trusted: frozenset[str] | None = None
     """Hosts that may lie inside this network, None for all; no part of the key."""
+
+    @property
+    def memory_bytes(self) -> int:
+        """About the most that the task takes at once: all looks of its season, layer by layer."""
+        height, width = self.cell.geobox.shape
+        layers = len(self.bands) + len(COMPOSITE_INDICES) + _SCRATCH_LAYERS
+        return int(height * width * len(self.overpasses) * layers * _FLOAT32_BYTES)
 
     @property
     def key(self) -> str:

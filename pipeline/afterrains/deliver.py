@@ -10,7 +10,6 @@ import hashlib
 import json
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from datetime import datetime
 from pathlib import Path
 from typing import Any
 
@@ -65,7 +64,7 @@ def deliver(
     sowing_rain: pd.DataFrame | None,
     rasters: Iterable[RasterFile],
     unreadable: Sequence[tuple[str, str, str]],
-    times: Mapping[str, datetime],
+    times: Mapping[str, Any],
 ) -> Path:
     """Write tables, rasters' catalogue, page and manifest; returns the page.
 

@@ -11,6 +11,7 @@ A run that finds everything as it left it says so and does nothing.
 from __future__ import annotations
 
 import hashlib
+import time
 from collections import Counter
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
@@ -33,7 +34,7 @@ from afterrains.prepare import Prepared, prepare
 from afterrains.rain import season_rain, sowing_rain
 from afterrains.results import Tables, build_tables, judged_table
 from afterrains.woodywork import CoverTask, draw_cover, settle_model
-from afterrains.workers import connect, in_turn
+from afterrains.workers import connect, in_turn, processes_for, recorded_to
 
 __all__ = ["Reporter", "RunSummary", "run_programme"]
 
@@ -46,6 +47,25 @@ class Reporter(Protocol):
 
     def step(self, stage: str, done: int, total: int) -> None:
         """`done` of `total` pieces of a stage."""
+
+
+class Stages:
+    """When a run began and how long each of its stages took."""
+
+    def __init__(self) -> None:
+        self._began = datetime.now(UTC)
+        self._at = time.monotonic()  # a wall clock may be set while a run goes on
+        self._seconds: dict[str, float] = {}
+
+    def ended(self, stage: str) -> None:
+        """The time since the last stage's end was this one's."""
+        now = time.monotonic()
+        self._seconds[stage] = round(now - self._at, 2)
+        self._at = now
+
+    def told(self) -> dict[str, Any]:
+        """For the manifest's `times`: instants (UTC) and the stages' seconds so far."""
+        return {"started": self._began, "finished": datetime.now(UTC), "seconds": self._seconds}
 
 
 class Silent:
@@ -105,6 +125,8 @@ def run_programme(
     *,
     scheduler: str | None = None,
     workers: int | None = None,
+    memory_gb: float | None = None,
+    performance_report: Path | None = None,
     reporter: Reporter | None = None,
 ) -> RunSummary:
     """Do the main job for a programme file.
@@ -117,6 +139,11 @@ def run_programme(
         Address of a Dask scheduler whose workers see the same paths; local processes if unset.
     workers : int, optional
         Local processes; one per core if unset.
+    memory_gb : float, optional
+        What the local processes together may take, in 10^9 bytes; fewer are started where the
+        largest cell-season leaves no room for more.
+    performance_report : Path, optional
+        Where Dask's account of its workers is written (HTML; needs bokeh).
     reporter : Reporter, optional
         Told of each step; silent if unset.
 
@@ -130,8 +157,9 @@ def run_programme(
         See `errors`; what is done is kept and the next run goes on from there.
     """
     tell = reporter or Silent()
-    started = datetime.now(UTC)
+    stages = Stages()
     prepared = prepare(path)
+    stages.ended("preparing")
     for warning in prepared.warnings:
         tell.say(f"warning  {warning}")
     output = prepared.programme.output_folder
@@ -146,11 +174,18 @@ def run_programme(
         kept, waiting = _split(prepared.tasks, ledger)
         tell.say(_plan(prepared, len(waiting), len(kept)))
         check_budget(prepared, waiting, path.name)
-        with connect(scheduler, workers) as client:
+        largest = max((task.memory_bytes for task in waiting), default=0)
+        processes = processes_for(largest, workers, memory_gb)
+        stages.ended("planning")
+        with (
+            connect(scheduler, processes, memory_gb) as client,
+            recorded_to(performance_report),
+        ):
             results = dict(kept)
             for done in in_turn(client, partial(perform, ledger=ledger), waiting):
                 results[done.key] = done
                 tell.step(_STAGE_READ, len(results), len(prepared.tasks))
+            stages.ended("reading")
             maps = _map_tasks(prepared, ledger)
             rasters: list[RasterFile] = []
             draw_one = partial(draw, ledger=ledger, output=output)
@@ -161,12 +196,14 @@ def run_programme(
             if prepared.programme.woody is not None:
                 cover, covered = _cover(prepared, maps, ledger, output, client, tell, path)
                 rasters += covered
+            stages.ended("mapping")
         tell.say("Judging the sites")
         series = _series(prepared.tasks, ledger)
         rain_after = _sowing_rain(prepared)
         tables = _judge(prepared, series, cover, rain_after)
         unreadable = sorted({read for result in results.values() for read in result.unreadable})
-        times = {"started": started, "finished": datetime.now(UTC)}
+        stages.ended("judging")
+        times = stages.told()
         page = deliver(output, prepared, series, tables, rain_after, rasters, unreadable, times)
         state = State(run_key, exit_status=1 if unreadable else 0, unreadable=len(unreadable))
         remember(output, state)

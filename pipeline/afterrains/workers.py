@@ -9,23 +9,68 @@ from __future__ import annotations
 import logging
 import os
 from collections.abc import Callable, Iterable, Iterator
-from contextlib import contextmanager
+from concurrent.futures import CancelledError
+from contextlib import AbstractContextManager, contextmanager, nullcontext
+from importlib.util import find_spec
+from itertools import count
+from pathlib import Path
 from typing import TypeVar
 
 import dask
-from distributed import Client, LocalCluster, as_completed
+from distributed import Client, LocalCluster, as_completed, performance_report
+from distributed.comm.core import CommClosedError
+from distributed.scheduler import KilledWorker
 
-from afterrains.errors import ServiceError
+from afterrains.errors import OutputError, ServiceError
 
-__all__ = ["connect", "in_turn"]
+__all__ = ["connect", "in_turn", "processes_for", "recorded_to"]
 
 _T = TypeVar("_T")
 _R = TypeVar("_R")
 _IN_FLIGHT_PER_WORKER = 3
+_LOCAL = {
+    "distributed.worker.daemon": True,
+    # A task that killed two processes here would kill a third.
+    "distributed.scheduler.allowed-failures": 1,
+}
+_PROCESS_BYTES = 600_000_000
+"""What a process takes before it has a task: libraries, compiled kernels, open connections."""
+
+
+def processes_for(largest_task_bytes: int, workers: int | None, memory_gb: float | None) -> int:
+    """How many local processes there is memory for.
+
+    Parameters
+    ----------
+    largest_task_bytes : int
+        What the task that needs most takes.
+    workers : int, optional
+        Processes asked for; one per core if unset.
+    memory_gb : float, optional
+        What all of them together may take, in 10^9 bytes; not bounded if unset.
+
+    Raises
+    ------
+    OutputError
+        If not even one process fits.
+    """
+    wanted = workers or os.cpu_count() or 1
+    if memory_gb is None:
+        return wanted
+    each = largest_task_bytes + _PROCESS_BYTES
+    fitting = int(memory_gb * 1e9 // each)
+    if fitting < 1:
+        raise OutputError(
+            f"--memory {memory_gb:g} GB is too little: the largest cell-season takes "
+            f"{each / 1e9:.1f} GB; allow that much, or choose a coarser grid.resolution_m"
+        )
+    return min(wanted, fitting)
 
 
 @contextmanager
-def connect(scheduler: str | None, workers: int | None = None) -> Iterator[Client]:
+def connect(
+    scheduler: str | None, workers: int | None = None, memory_gb: float | None = None
+) -> Iterator[Client]:
     """A Dask client: of the cluster at `scheduler`, else of local processes, one per core.
 
     Raises
@@ -34,12 +79,15 @@ def connect(scheduler: str | None, workers: int | None = None) -> Iterator[Clien
         If no scheduler answers at the address.
     """
     if scheduler is None:
+        processes = workers or os.cpu_count() or 1
+        limit = "auto" if memory_gb is None else f"{int(memory_gb * 1e9 / processes)}B"
         # A batch on a laptop opens no port beyond the loopback, and none that another may hold.
         with (
-            dask.config.set({"distributed.worker.daemon": True}),
+            dask.config.set(_LOCAL),
             LocalCluster(
-                n_workers=workers or os.cpu_count() or 1,
+                n_workers=processes,
                 threads_per_worker=1,
+                memory_limit=limit,
                 host="127.0.0.1",
                 dashboard_address="127.0.0.1:0",
                 silence_logs=logging.ERROR,
@@ -59,26 +107,81 @@ def connect(scheduler: str | None, workers: int | None = None) -> Iterator[Clien
         yield client
 
 
+def recorded_to(report: Path | None) -> AbstractContextManager[None]:
+    """Keep Dask's own account of what its workers did as a page at `report`, if one is wanted.
+
+    Raises
+    ------
+    OutputError
+        If bokeh, which draws the page, is not installed.
+    """
+    if report is None:
+        return nullcontext()
+    if find_spec("bokeh") is None:
+        raise OutputError(
+            "--performance-report needs bokeh to draw it; install it with "
+            "`pip install bokeh`, or leave the option out"
+        )
+    page: AbstractContextManager[None] = performance_report(filename=str(report))
+    return page
+
+
 def in_turn(client: Client, work: Callable[[_T], _R], tasks: Iterable[_T]) -> Iterator[_R]:
-    """Results of `work` over `tasks` as they are done, a few tasks per worker in flight."""
+    """Results of `work` over `tasks` as they are done, a few tasks per worker in flight.
+
+    When a worker dies, Dask suspects every task that lay with it. Such tasks are tried once more at
+    the end, one by one, so that only the one at fault is lost.
+
+    Raises
+    ------
+    ServiceError
+        After all others are done: if workers died over a task; at once if the scheduler is gone.
+        What is done is kept.
+    """
+    suspects: list[_T] = []
+    workers = max(1, len(client.scheduler_info(n_workers=-1)["workers"]))
+    yield from _in_flight(client, work, tasks, workers * _IN_FLIGHT_PER_WORKER, suspects)
+    lost: list[_T] = []
+    yield from _in_flight(client, work, suspects, 1, lost)
+    if lost:
+        raise ServiceError(
+            f"workers died over {len(lost)} of the cell-seasons or maps, most likely for want of "
+            "memory; all others are done and kept: run again with fewer --workers or more --memory"
+        )
+
+
+def _in_flight(
+    client: Client, work: Callable[[_T], _R], tasks: Iterable[_T], limit: int, suspects: list[_T]
+) -> Iterator[_R]:
+    """Results as they are done, at most `limit` under way; tasks that workers died over go out."""
     waiting = iter(tasks)
-    limit = max(1, len(client.scheduler_info(n_workers=-1)["workers"])) * _IN_FLIGHT_PER_WORKER
     running = as_completed()
-    started = 0
+    under_way: dict[str, _T] = {}
+    names = (f"cell-{id(running)}-{number}" for number in count())
 
     def start_next() -> bool:
-        nonlocal started
         for task in waiting:
+            name = next(names)
+            under_way[name] = task
             # Not "pure": a task writes files, so Dask must not take two calls for one.
-            running.add(client.submit(work, task, pure=False, key=f"cell-{id(running)}-{started}"))
-            started += 1
+            running.add(client.submit(work, task, pure=False, key=name))
             return True
         return False
 
-    while started < limit and start_next():
+    while len(under_way) < limit and start_next():
         pass
     for future in running:
-        result: _R = future.result()
+        task = under_way.pop(future.key)
+        try:
+            result: _R = future.result()
+        except KilledWorker:
+            suspects.append(task)
+        except (CancelledError, CommClosedError) as error:
+            raise ServiceError(
+                "the Dask scheduler or all its workers are gone; what is done is kept, run the "
+                "same command again"
+            ) from error
+        else:
+            yield result
         future.release()
         start_next()
-        yield result

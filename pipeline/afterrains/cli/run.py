@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import pandas as pd
@@ -38,6 +39,14 @@ def run(
     workers: Annotated[
         int | None, typer.Option(min=1, help="Local processes; one per core if left out.")
     ] = None,
+    memory: Annotated[
+        float | None,
+        typer.Option(min=0.5, help="Most memory for the local processes together, in GB."),
+    ] = None,
+    performance_report: Annotated[
+        Path | None,
+        typer.Option(help="Write Dask's account of its workers to this HTML file (needs bokeh)."),
+    ] = None,
     as_json: Json = False,
 ) -> None:
     """Do the main job; resumes where it stopped."""
@@ -45,7 +54,14 @@ def run(
     from afterrains.run import run_programme
 
     with Bars() as bars:
-        summary = run_programme(programme, scheduler=scheduler, workers=workers, reporter=bars)
+        summary = run_programme(
+            programme,
+            scheduler=scheduler,
+            workers=workers,
+            memory_gb=memory,
+            performance_report=performance_report,
+            reporter=bars,
+        )
     if as_json:
         print_json(summary.as_dict())
     else:

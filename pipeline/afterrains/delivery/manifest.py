@@ -60,7 +60,7 @@ def write_manifest(
     refused: Iterable[Refusal],
     unreadable: Iterable[tuple[str, str, str]],
     specification: Mapping[str, Any],
-    times: Mapping[str, datetime | str],
+    times: Mapping[str, Any],
     seeds: Mapping[str, int],
     model_digest: str | None = None,
     leave_out: Iterable[str] = (),
@@ -80,7 +80,7 @@ def write_manifest(
         Reads that failed for good, one tuple a read; counted by scene, band and reason.
     specification : mapping
         The judging rule as it was fixed; told with its SHA-256.
-    times : mapping of datetime or str
+    times : mapping of datetimes, texts or numbers
         When what was done; the only part that differs between equal runs.
     seeds : mapping of int
         Seeds of all randomness.

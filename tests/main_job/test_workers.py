@@ -1,0 +1,130 @@
+"""Workers: how many fit, what their death costs, and a cluster that gives the same results."""
+
+from __future__ import annotations
+
+import os
+import re
+import signal
+import subprocess
+import sys
+import time
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+import pytest
+
+from afterrains.errors import OutputError, ServiceError
+from afterrains.run import RunSummary, Silent, run_programme
+from afterrains.workers import connect, in_turn, processes_for
+
+
+def test_fewer_processes_start_where_memory_is_short() -> None:
+    assert processes_for(400_000_000, 4, None) == 4
+    assert processes_for(400_000_000, 4, 4.0) == 4
+    assert processes_for(400_000_000, 4, 2.5) == 2
+    with pytest.raises(OutputError, match=r"takes 1\.0 GB"):
+        processes_for(400_000_000, 4, 0.9)
+
+
+def _squared(number: int) -> int:
+    if number == 3:
+        os._exit(1)  # as the kernel ends a process that wants too much memory
+    return number * number
+
+
+@pytest.mark.filterwarnings("ignore::UserWarning")
+def test_a_worker_that_dies_costs_its_task_alone() -> None:
+    done = []
+    with connect(None, 1) as client:
+        with pytest.raises(ServiceError, match="workers died over 1 of the"):
+            for result in in_turn(client, _squared, range(6)):
+                done.append(result)
+    assert sorted(done) == [0, 1, 4, 16, 25]
+
+
+def test_dask_s_account_is_written_or_what_it_needs_is_said(
+    programme_copy: Path, tmp_path: Path
+) -> None:
+    pytest.importorskip("bokeh")
+    page = tmp_path / "dask.html"
+    run_programme(programme_copy, workers=1, performance_report=page)
+    assert page.stat().st_size > 10_000
+
+
+def _dask(part: str, address_file: Path, *options: str) -> list[str]:
+    module = f"distributed.cli.dask_{part}"
+    shared = ["--no-dashboard", "--scheduler-file", str(address_file)]
+    return [sys.executable, "-m", module, *shared, *options]
+
+
+@contextmanager
+def _cluster(folder: Path, workers: int) -> Iterator[tuple[str, list[subprocess.Popen[bytes]]]]:
+    """A scheduler and workers started as an existing cluster's are, each a process of its own."""
+    address_file = folder / "scheduler.json"
+    started = [
+        subprocess.Popen(
+            _dask("scheduler", address_file, "--host", "127.0.0.1", "--port", "0"),
+            cwd=folder,
+            stderr=subprocess.DEVNULL,
+        )
+    ]
+    try:
+        end = time.monotonic() + 60
+        while not address_file.is_file() and time.monotonic() < end:
+            time.sleep(0.1)
+        for number in range(workers):
+            place = folder / f"worker-{number}"
+            started.append(
+                subprocess.Popen(
+                    _dask(
+                        "worker",
+                        address_file,
+                        "--no-nanny",
+                        "--nthreads",
+                        "1",
+                        "--local-directory",
+                        str(place),
+                    ),
+                    cwd=folder,
+                    stderr=subprocess.DEVNULL,
+                )
+            )
+        found = re.search(r'"address":\s*"(tcp://[^"]+)"', address_file.read_text())
+        assert found is not None
+        yield found[1], started[1:]
+    finally:
+        for process in reversed(started):
+            process.kill()
+            process.wait()
+
+
+class _KillOnce(Silent):
+    """Ends a worker without a word once the run is under way."""
+
+    def __init__(self, worker: subprocess.Popen[bytes]) -> None:
+        self.worker, self.killed_at = worker, 0
+
+    def step(self, stage: str, done: int, total: int) -> None:
+        if done == 2 and not self.killed_at:
+            self.killed_at = done
+            self.worker.send_signal(signal.SIGKILL)
+
+
+def test_a_cluster_gives_the_same_results_though_a_worker_is_lost(
+    programme_copy: Path,
+    undisturbed: RunSummary,
+    digests: Callable[[Path], dict[str, str]],
+    tmp_path: Path,
+) -> None:
+    with _cluster(tmp_path, workers=2) as (address, workers):
+        witness = _KillOnce(workers[0])
+        found = run_programme(programme_copy, scheduler=address, reporter=witness)
+        assert witness.killed_at
+        assert workers[0].wait(10) == -signal.SIGKILL
+    assert digests(found.output) == digests(undisturbed.output)
+
+
+def test_a_scheduler_that_is_not_there_is_said_so(programme_copy: Path) -> None:
+    with pytest.raises(ServiceError, match="no Dask scheduler answers"):
+        run_programme(programme_copy, scheduler="tcp://127.0.0.1:9")
