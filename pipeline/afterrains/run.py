@@ -409,4 +409,9 @@ def _season_rain(prepared: Prepared, site_ids: list[str]) -> pd.DataFrame:
 def _sowing_rain(prepared: Prepared) -> pd.DataFrame | None:
     if prepared.rain is None:
         return None
-    return sowing_rain(prepared.register.sowing, prepared.rain, calendar=prepared.full_calendar)
+    sowing = prepared.register.sowing
+    table = sowing_rain(sowing, prepared.rain, calendar=prepared.full_calendar)
+    # Rows are in the order of the sowings; the way goes along, so that sites can be told by it.
+    return table.assign(
+        **{way: sowing[way].to_numpy() for way in ("method", "species", "seed_lot")}
+    )

@@ -50,10 +50,12 @@ class Parsed(HTMLParser):
     def __post_init__(self) -> None:
         super().__init__(convert_charrefs=True)
         self._open: list[str] = []
+        self._data = False
 
     def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
-        """Note the tag; what follows is inside it."""
+        """Note the tag; what follows is inside it, and no text where it is data for the script."""
         self.tags.append((tag, {name: value or "" for name, value in attrs}))
+        self._data = (tag, ("type", "application/json") in attrs) == ("script", True)
         if tag not in _VOID:
             self._open.append(tag)
 
@@ -63,14 +65,15 @@ class Parsed(HTMLParser):
 
     def handle_endtag(self, tag: str) -> None:
         """Leave the tag."""
+        self._data = False
         while self._open and self._open.pop() != tag:
             pass
 
     def handle_data(self, data: str) -> None:
         """Note the text and what it stands in."""
-        where = self._open[-1] if self._open else ""
+        where = "data" if self._data else self._open[-1] if self._open else ""
         self.inside.setdefault(where, []).append(data)
-        if where not in ("script", "style"):
+        if where not in ("script", "style", "data"):
             self.text.append(data)
 
 

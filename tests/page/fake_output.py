@@ -356,6 +356,9 @@ def _sowing_rain(rng: np.random.Generator, sites: list[_Site]) -> pd.DataFrame:
                     "rains_spi": round(float(rng.normal(0, 1)), 2),
                     "start": start,
                     "missing_days": 3 if at == 2 else 0,
+                    "method": ("by hand", "by air", "<b>by</b> vehicle")[at % 3],
+                    "species": "acacia, grass mix",
+                    "seed_lot": "",
                 }
             )
     return pd.DataFrame(rows)

@@ -22,6 +22,7 @@ from afterrains.delivery.atomic import write_bytes
 from afterrains.delivery.page import gain_bars, site_chart
 from afterrains.delivery.page.blocks import SiteKey
 from afterrains.delivery.page.close_ups import CLOSE_WIDTH, CloseUp
+from afterrains.delivery.page.compare import lay_comparison
 from afterrains.delivery.page.first_screen import first_screen
 from afterrains.delivery.page.folder import Folder, read_folder
 from afterrains.delivery.page.next_step import VERDICTS
@@ -101,6 +102,7 @@ def render(folder: Folder, texts: Texts) -> str:
             refs=refs,
             rows=rows,
             scales=scales,
+            comparison=lay_comparison(folder, refs, meaningful, _currency(folder), names, texts),
             sheets=_sheets(folder, refs, close_ups, meaningful, names, sentences, texts),
             controls=controls,
             controls_known=folder.controls is not None,
@@ -118,6 +120,12 @@ def render(folder: Folder, texts: Texts) -> str:
             close_width=CLOSE_WIDTH,
         )
     )
+
+
+def _currency(folder: Folder) -> str:
+    """Its ISO 4217 code; "" where the manifest does not tell."""
+    currency = folder.manifest.get("programme", {}).get("currency", "")
+    return currency if isinstance(currency, str) else ""
 
 
 def _language(folder: Folder) -> str:
@@ -138,7 +146,7 @@ def _sheets(
     """One sheet for each sown site, by number."""
     anchors = [refs[judged.site_id].anchor for judged in folder.verdicts]
     around = zip(["", *anchors][: len(anchors)], [*anchors, ""][1:], strict=True)
-    currency = folder.manifest.get("programme", {}).get("currency", "")
+    currency = _currency(folder)
     return [
         lay_sheet(
             judged,
@@ -146,7 +154,7 @@ def _sheets(
             refs,
             close_ups.get(judged.site_id, ()),
             neighbours,
-            currency if isinstance(currency, str) else "",
+            currency,
             meaningful.get(judged.gain_unit),
             names,
             sentences,
@@ -165,6 +173,7 @@ def _environment(texts: Texts, names: SeasonNames) -> jinja2.Environment:
         trim_blocks=True,
         lstrip_blocks=True,
     )
+    environment.policies["json.dumps_kwargs"] = {"separators": (",", ":"), "ensure_ascii": False}
     environment.globals.update(t=texts, names=names)
     return environment
 

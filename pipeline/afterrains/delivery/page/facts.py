@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from afterrains.delivery.page.rows import Judged, Sowing
 from afterrains.delivery.page.texts import Texts, shortened
 
-__all__ = ["Fact", "gain_text", "lay_facts"]
+__all__ = ["Fact", "gain_text", "lay_facts", "money_text"]
 
 # Absolute standardised difference: Austin (2009) holds 0.1 close, Rubin (2001) and Stuart (2010)
 # 0.25 acceptable.
@@ -32,6 +32,16 @@ def gain_text(value: float | None, unit: str, texts: Texts) -> str:
         return texts("no_value")
     number = texts.number(value, 1 if unit == "points" else 3, signed=True)
     return texts("unit.points" if unit == "points" else "unit.ndvi", value=number)
+
+
+def money_text(value: float | None, currency: str, texts: Texts) -> str:
+    """A sum of money; `currency` is an ISO 4217 code or ""."""
+    if value is None:
+        return texts("no_value")
+    # XXX is the standard's code for "no currency" (ISO 4217).
+    if currency in ("", "XXX"):
+        return texts("facts.money_plain", value=texts.number(value))
+    return texts("facts.money", currency=currency, value=texts.number(value))
 
 
 def lay_facts(judged: Judged, sowings: Sequence[Sowing], currency: str, texts: Texts) -> list[Fact]:
@@ -126,16 +136,10 @@ def _evidence_facts(judged: Judged, texts: Texts) -> list[Fact]:
 
 
 def _cost_facts(judged: Judged, currency: str, texts: Texts) -> list[Fact]:
-    def money(value: float) -> str:
-        # XXX is the standard's code for "no currency" (ISO 4217).
-        if currency in ("", "XXX"):
-            return texts("facts.money_plain", value=texts.number(value))
-        return texts("facts.money", currency=currency, value=texts.number(value))
-
     facts = []
     if judged.cost is not None:
-        facts.append(Fact(texts("facts.cost"), money(judged.cost)))
+        facts.append(Fact(texts("facts.cost"), money_text(judged.cost, currency, texts)))
     if judged.cost_per_gained_ha is not None:
-        value = money(judged.cost_per_gained_ha)
+        value = money_text(judged.cost_per_gained_ha, currency, texts)
         facts.append(Fact(texts("facts.per_ha"), value, texts("caution.cost")))
     return facts

@@ -11,8 +11,27 @@ from typing import Any
 import shapely
 from shapely.geometry import shape
 
+from afterrains.delivery.page.choice_tables import (
+    read_answers,
+    read_changes,
+    read_choices,
+    read_costs,
+    read_ways,
+)
 from afterrains.delivery.page.records import MEND
-from afterrains.delivery.page.rows import Control, Ground, Judged, Looks, SiteSeason, Sowing
+from afterrains.delivery.page.rows import (
+    Answer,
+    Change,
+    Choice,
+    Control,
+    Cost,
+    Ground,
+    Judged,
+    Looks,
+    SiteSeason,
+    Sowing,
+    Way,
+)
 from afterrains.delivery.page.seasons import Season
 from afterrains.delivery.page.site_tables import (
     read_controls,
@@ -43,6 +62,11 @@ class Folder:
     controls: tuple[Control, ...] | None
     sowings: Mapping[str, tuple[Sowing, ...]] | None
     """Each site's sowings, oldest first; None where the table is not there."""
+    ways: tuple[Way, ...] | None
+    costs: tuple[Cost, ...] | None
+    choices: Mapping[str, Choice] | None
+    changes: Mapping[str, Change] | None
+    answers: Mapping[str, Answer] | None
     looks: Looks | None
     grounds: Mapping[str, Ground]
 
@@ -75,6 +99,11 @@ def read_folder(path: Path) -> Folder:
         seasons=seasons,
         controls=read_controls(path),
         sowings=read_sowings(path),
+        ways=read_ways(path),
+        costs=read_costs(path),
+        choices=read_choices(path),
+        changes=read_changes(path),
+        answers=read_answers(path),
         looks=_looks(path),
         grounds=_grounds(path / "sites.geojson"),
     )

@@ -58,6 +58,11 @@ class Row:
             raise OutputError(f"{self._place}: {column} is empty; {MEND}")
         return day
 
+    def true(self, column: str) -> bool:
+        """Whether it is true; false where empty."""
+        value = self._cells[column]
+        return False if pd.isna(value) else bool(value)
+
     def verdict(self) -> Verdict:
         """One of the six words."""
         text = self.text("verdict")

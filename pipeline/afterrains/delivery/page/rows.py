@@ -103,6 +103,9 @@ class Sowing:
     start: str
     """"good", "broken", "none yet", or "" where the rain record cannot say."""
     missing_days: int
+    method: str
+    species: str
+    seed_lot: str
 
 
 @dataclass(frozen=True)
@@ -123,3 +126,79 @@ class Looks:
     first: date | None
     last: date | None
     by_sensor: Mapping[str, int]
+
+
+@dataclass(frozen=True)
+class Way:
+    """A row of what_works.csv."""
+
+    factor: str
+    level: str
+    sites: int
+    gain: float | None
+    low: float | None
+    high: float | None
+    heterogeneity: float | None
+    unit: str
+    gained: int | None
+    grass_only: int | None
+    seasons: float | None
+    cost_per_gained_ha: float | None
+
+
+@dataclass(frozen=True)
+class Cost:
+    """A row of costs.csv."""
+
+    factor: str
+    level: str
+    sites: int
+    sown_ha: float | None
+    cost: float | None
+    cost_per_sown_ha: float | None
+    gained_sites: int
+    gained_ha: float | None
+    per_gained_ha: float | None
+    per_gained_ha_low: float | None
+    per_gained_ha_high: float | None
+    per_point_ha: float | None
+    per_point_ha_low: float | None
+    per_point_ha_high: float | None
+
+
+@dataclass(frozen=True)
+class Choice:
+    """A row of sow_again.csv."""
+
+    site_id: str
+    rank: int | None
+    choice: str
+    reason: str
+    until: str
+    expected_gain: float | None
+    expected_low: float | None
+    expected_high: float | None
+    unit: str
+    chance_percent: float | None
+    expected_cost: float | None
+    gain_per_cost: float | None
+
+
+@dataclass(frozen=True)
+class Change:
+    """A row of changes.csv."""
+
+    site_id: str
+    verdict_changed: bool
+    causes: tuple[str, ...]
+    explanation: str
+
+
+@dataclass(frozen=True)
+class Answer:
+    """A row of answer_calendar.csv."""
+
+    site_id: str
+    state: str
+    answered_since: str
+    answer_by: str

@@ -144,6 +144,9 @@ def _sowings(rows: Iterable[Row]) -> dict[str, tuple[Sowing, ...]]:
                 longest_dry_spell_30d=row.whole("longest_dry_spell_30d"),
                 start=row.text("start"),
                 missing_days=row.whole("missing_days") or 0,
+                method=row.text("method"),
+                species=row.text("species"),
+                seed_lot=row.text("seed_lot"),
             ),
         )
         for row in rows

@@ -36,6 +36,9 @@ SOWING_RAIN = Table(
                enum=("good", "broken", "none yet")),
         count("missing_days", "Days without a rain figure from sowing to the last day looked at; "
                "rain may have fallen on them."),
+        Column("method", "string", "How it was sown, in the words of the sowing table."),
+        Column("species", "string", "What was sown, in the words of the sowing table."),
+        Column("seed_lot", "string", "The seed lot, in the words of the sowing table."),
     ),
     # No primary key: a site may be sown twice on one day, with two mixes or two methods.
     order=("site_id", "sown_on"),
