@@ -23,9 +23,14 @@ from afterrains.delivery.columns import Table
 from afterrains.delivery.manifest import write_manifest
 from afterrains.delivery.table_files import write_csv
 from afterrains.delivery.tables import (
+    ANSWER_CALENDAR,
+    CHANGES,
     CONTROLS,
+    COSTS,
+    SOW_AGAIN,
     SOWING_RAIN,
     VERDICT_HISTORY,
+    WHAT_WORKS,
     seasons_table,
     series_table,
 )
@@ -79,6 +84,7 @@ def write_output(
     blocks: int = 2,
     hostile: bool = True,
     sowing_rain: bool = True,
+    choices: bool = False,
     pictures: bool = True,
     seed: int = 5,
 ) -> Path:
@@ -102,6 +108,13 @@ def write_output(
     _csv(folder, series_table(INDICES), _series(rng, sites))
     if sowing_rain:
         _csv(folder, SOWING_RAIN, _sowing_rain(rng, sites))
+    if choices:
+        verdicts = history.groupby("site_id").tail(1)
+        _csv(folder, WHAT_WORKS, _ways())
+        _csv(folder, COSTS, _costs())
+        _csv(folder, SOW_AGAIN, _sow_again(verdicts))
+        _csv(folder, CHANGES, _changes(history))
+        _csv(folder, ANSWER_CALENDAR, _answers(verdicts))
     if pictures:
         relief = _smooth(rng, _SIDE, 60) * 14 + _smooth(rng, _SIDE, 15) * 9
         for at, (block, (west, south)) in enumerate(corners.items()):
@@ -362,6 +375,76 @@ def _sowing_rain(rng: np.random.Generator, sites: list[_Site]) -> pd.DataFrame:
                 }
             )
     return pd.DataFrame(rows)
+
+
+def _ways() -> pd.DataFrame:
+    rows = [
+        ("all", "all", 12, 0.011, 0.002, 0.020, 41),
+        ("method", "by hand", 6, 0.014, 0.001, 0.027, 38),
+        ("method", "by air", 5, 0.006, -0.009, 0.021, 52),
+        ("method", "<b>by</b> vehicle", 1, 0.02, -0.02, 0.06, 0),
+        ("start", "good then broken", 4, 0.008, -0.004, 0.02, 12),
+    ]
+    names = ["factor", "level", "sites", "pooled_gain", "low", "high", "heterogeneity_percent"]
+    return pd.DataFrame(rows, columns=names).assign(gain_unit="ndvi", gained=3, grass_only=1)
+
+
+def _costs() -> pd.DataFrame:
+    rows = [
+        ("all", "all", 16, 21_500.0, 64_250.0, 40_100.0, 121_700.0),
+        ("method", "by hand", 6, 24_000.0, 55_000.0, 30_000.0, np.nan),
+        ("method", "by air", 5, 17_250.0, np.nan, np.nan, np.nan),
+    ]
+    names = ["factor", "level", "sites", "cost_per_sown_ha", "cost_per_gained_ha"]
+    names += ["cost_per_gained_ha_low", "cost_per_gained_ha_high"]
+    counts = {"sowings": 18, "sowings_without_cost": 0, "gained_sites": 3, "counted_sites": 12}
+    return pd.DataFrame(rows, columns=names).assign(currency="XOF", sites_in_points=0, **counts)
+
+
+def _sow_again(verdicts: pd.DataFrame) -> pd.DataFrame:
+    choices = {
+        "gain": ("leave alone", "it gains beyond comparable unsown ground: let it grow"),
+        "loss": ("protect first", "lost cover; what took the plants takes new seed too"),
+        "no-gain": (
+            "sow again",
+            "rain failed after its sowing: it came and did not hold, so the seed was not tested",
+        ),
+        "grass-only": ("stop here", "a reason that no catalogue has <i>yet</i>"),
+        "too-early": ("wait", _REASONS["too-early"]),
+        "not-assessable": ("visit first", "only eyes can tell: no clear value this season"),
+    }
+    told = pd.DataFrame([choices[verdict] for verdict in verdicts["verdict"]])
+    table = verdicts.reset_index(drop=True).assign(choice=told[0], reason=told[1], sowings=1)
+    again = table["choice"] == "sow again"
+    # The later sites first, so that the order of ranks is not that of the numbers.
+    table["rank"] = (again[::-1].cumsum()[::-1]).where(again)
+    table["until"] = table["answer_by"].where(table["choice"] == "wait", "")
+    table = table.assign(expected_gain=0.006, expected_gain_low=0.001, expected_gain_high=0.017)
+    return table.assign(chance_good_start_percent=55.0, expected_cost=210_000.0)
+
+
+def _changes(history: pd.DataFrame) -> pd.DataFrame:
+    newest = history.groupby("site_id").tail(1).set_index("site_id")
+    before = history.groupby("site_id").nth(-2).set_index("site_id").reindex(newest.index)
+    changed = newest["verdict"] != before["verdict"]
+    return pd.DataFrame(
+        {
+            "site_id": newest.index,
+            "name": newest["name"],
+            "verdict_before": before["verdict"],
+            "verdict_now": newest["verdict"],
+            "verdict_changed": changed,
+            "causes": ["new season; late scenes" if c else "new season" for c in changed],
+            "explanation": "invented",
+        }
+    )
+
+
+def _answers(verdicts: pd.DataFrame) -> pd.DataFrame:
+    states = {"too-early": "waiting", "grass-only": "open", "not-assessable": "open"}
+    state = verdicts["verdict"].map(lambda verdict: states.get(verdict, "answered"))
+    since = state.map({"answered": "2022-dry"}).fillna("")
+    return verdicts.assign(state=state, answered_since=since)
 
 
 def _csv(folder: Path, table: Table, rows: pd.DataFrame) -> None:

@@ -20,7 +20,9 @@ from markupsafe import Markup
 
 from afterrains.delivery.atomic import write_bytes
 from afterrains.delivery.page import gain_bars, site_chart
+from afterrains.delivery.page.answers import lay_answers
 from afterrains.delivery.page.blocks import SiteKey
+from afterrains.delivery.page.choices import lay_again, lay_ways
 from afterrains.delivery.page.close_ups import CLOSE_WIDTH, CloseUp
 from afterrains.delivery.page.compare import lay_comparison
 from afterrains.delivery.page.first_screen import first_screen
@@ -71,7 +73,7 @@ def render(folder: Folder, texts: Texts) -> str:
     """The page as text."""
     names = SeasonNames(folder.calendar, texts)
     sentences = Sentences(texts, names)
-    refs = refer_to(folder.verdicts)
+    refs = refer_to(folder.verdicts, folder.choices)
     keys = {
         judged.site_id: SiteKey(
             judged.site_id,
@@ -86,6 +88,7 @@ def render(folder: Folder, texts: Texts) -> str:
     rows, scales = lay_table(folder.verdicts, refs, meaningful, names, texts)
     unit = next((judged.gain_unit for judged in folder.verdicts if judged.gain_unit), "ndvi")
     controls, control_scale = lay_controls(folder.controls or (), unit, sentences, texts)
+    ways, way_scale, single_ways = lay_ways(folder, _currency(folder), texts)
     style, script = _style(), _packaged("style", "page.js")
     return (
         _environment(texts, names)
@@ -102,6 +105,11 @@ def render(folder: Folder, texts: Texts) -> str:
             refs=refs,
             rows=rows,
             scales=scales,
+            answers=lay_answers(folder, refs, names, texts),
+            again=lay_again(folder, refs, sentences, _currency(folder), texts),
+            ways=ways,
+            way_scale=way_scale,
+            single_ways=single_ways,
             comparison=lay_comparison(folder, refs, meaningful, _currency(folder), names, texts),
             sheets=_sheets(folder, refs, close_ups, meaningful, names, sentences, texts),
             controls=controls,

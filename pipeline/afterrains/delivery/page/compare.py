@@ -24,8 +24,8 @@ from afterrains.delivery.page.next_step import VERDICTS, Verdict
 from afterrains.delivery.page.rows import Judged, Reading, SiteSeason, Way
 from afterrains.delivery.page.seasons import Season, SeasonNames
 from afterrains.delivery.page.sites import SiteRef
-from afterrains.delivery.page.texts import Texts, shortened
-from afterrains.delivery.page.ways import Group, find_groups
+from afterrains.delivery.page.texts import Texts
+from afterrains.delivery.page.ways import Group, find_groups, level_words
 
 __all__ = ["Comparison", "GroupRow", "lay_comparison"]
 
@@ -270,10 +270,9 @@ class _Desk:
         )
 
     def _label(self, group: Group) -> str:
-        key = f"compare.level.{group.factor}.{group.level}"
         if group.factor == "verdict":
             return self._texts(f"verdict.{group.level}")
-        return self._texts(key) if key in self._texts else shortened(group.level)
+        return level_words(group.factor, group.level, self._texts)
 
     def _unit(self, group: Group) -> str:
         units = [each.gain_unit for each in group.sites if each.gain_unit]

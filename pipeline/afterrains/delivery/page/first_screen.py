@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from statistics import median
 
 from afterrains.delivery.page.folder import Folder
-from afterrains.delivery.page.next_step import STEPS, VERDICTS, Verdict
+from afterrains.delivery.page.next_step import STEPS, VERDICTS, Verdict, slug
 from afterrains.delivery.page.rows import Judged
 from afterrains.delivery.page.seasons import SeasonNames
 from afterrains.delivery.page.sites import SiteRef
@@ -68,6 +68,7 @@ class Move:
     ref: SiteRef
     was: Verdict | None
     now: Verdict
+    why: str
 
 
 @dataclass(frozen=True)
@@ -78,6 +79,8 @@ class Changes:
     moves: tuple[Move, ...]
     more: int
     same: int
+    moved: int
+    """Of the same ones, those whose figures rest on something else than before: see changes.csv."""
 
     @property
     def count(self) -> int:
@@ -131,7 +134,7 @@ def first_screen(
         headline=_headline(verdicts, texts),
         caution=texts("caution.headline_greenness" if greenness else "caution.headline_woody"),
         ledger=_ledger(verdicts, refs, names, texts),
-        changes=_changes(folder, refs, as_of, names),
+        changes=_changes(folder, refs, as_of, names, texts),
         rain=_rain(folder, texts, names),
     )
 
@@ -198,7 +201,7 @@ def _steps(refs: Sequence[SiteRef], names: SeasonNames, texts: Texts) -> tuple[S
     return tuple(
         StepGroup(
             step_label(group[0], names, texts),
-            tuple(group[:_MOST_NUMBERS]),
+            tuple(sorted(group, key=lambda ref: (ref.rank, ref.number))[:_MOST_NUMBERS]),
             max(0, len(group) - _MOST_NUMBERS),
         )
         for _, group in sorted(groups.items())
@@ -213,26 +216,36 @@ def step_label(ref: SiteRef, names: SeasonNames, texts: Texts) -> str:
 
 
 def _changes(
-    folder: Folder, refs: Mapping[str, SiteRef], as_of: str, names: SeasonNames
+    folder: Folder, refs: Mapping[str, SiteRef], as_of: str, names: SeasonNames, texts: Texts
 ) -> Changes:
     """Each site's newest verdict against its verdict at the season judged before."""
     seasons = {judged.as_of for rows in folder.history.values() for judged in rows}
     earlier = [season for season in seasons if names.order(season) < names.order(as_of)]
     if not earlier:
-        return Changes("", (), 0, 0)
+        return Changes("", (), 0, 0, 0)
     previous = max(earlier, key=names.order)
     moves: list[Move] = []
-    same = 0
+    same = moved = 0
     for judged in folder.verdicts:
         then = [row for row in folder.history.get(judged.site_id, ()) if row.as_of == previous]
         was = then[0].verdict if then else None
         if was == judged.verdict:
             same += 1
+            change = (folder.changes or {}).get(judged.site_id)
+            moved += bool(change and set(change.causes) - {"new season"})
         else:
-            moves.append(Move(refs[judged.site_id], was, judged.verdict))
+            why = _causes(folder, judged.site_id, texts)
+            moves.append(Move(refs[judged.site_id], was, judged.verdict, why))
     moves.sort(key=lambda move: (VERDICTS.index(move.now), move.ref.number))
     more = max(0, len(moves) - _MOST_MOVES)
-    return Changes(names.label(previous), tuple(moves[:_MOST_MOVES]), more, same)
+    return Changes(names.label(previous), tuple(moves[:_MOST_MOVES]), more, same, moved)
+
+
+def _causes(folder: Folder, site_id: str, texts: Texts) -> str:
+    """What differs in what the site's figures rest on; "" where changes.csv does not tell."""
+    change = (folder.changes or {}).get(site_id)
+    keys = [f"cause.{slug(cause)}" for cause in change.causes] if change else []
+    return ", ".join(texts(key) for key in keys if key in texts)
 
 
 def _rain(folder: Folder, texts: Texts, names: SeasonNames) -> tuple[str, ...]:

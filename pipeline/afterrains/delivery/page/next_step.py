@@ -1,4 +1,4 @@
-"""What a manager does after each verdict: the one rule, from verdict and reason.
+"""What a manager does after each verdict: the choice of sow_again.csv, else this rule.
 
 | verdict          | step                                                                        |
 | ---------------- | --------------------------------------------------------------------------- |
@@ -18,7 +18,16 @@ import re
 from dataclasses import dataclass
 from typing import Literal
 
-__all__ = ["STEPS", "VERDICTS", "NextStep", "StepKind", "Verdict", "next_step", "slug"]
+__all__ = [
+    "STEPS",
+    "VERDICTS",
+    "NextStep",
+    "StepKind",
+    "Verdict",
+    "chosen_step",
+    "next_step",
+    "slug",
+]
 
 Verdict = Literal["gain", "loss", "no-gain", "grass-only", "too-early", "not-assessable"]
 VERDICTS: tuple[Verdict, ...] = (
@@ -29,8 +38,8 @@ VERDICTS: tuple[Verdict, ...] = (
     "too-early",
     "not-assessable",
 )
-StepKind = Literal["protect", "sow-again", "visit", "wait", "leave"]
-STEPS: tuple[StepKind, ...] = ("protect", "sow-again", "visit", "wait", "leave")
+StepKind = Literal["protect", "sow-again", "visit", "wait", "leave", "stop"]
+STEPS: tuple[StepKind, ...] = ("protect", "sow-again", "visit", "wait", "leave", "stop")
 """The steps, the most pressing first."""
 
 
@@ -43,6 +52,22 @@ class NextStep:
 
     kind: StepKind
     until: str = ""
+
+
+_CHOICES: dict[str, StepKind] = {
+    "sow again": "sow-again",
+    "protect first": "protect",
+    "visit first": "visit",
+    "wait": "wait",
+    "leave alone": "leave",
+    "stop here": "stop",
+}
+
+
+def chosen_step(choice: str, until: str) -> NextStep | None:
+    """The step of a row of sow_again.csv; None for a word that is no choice."""
+    kind = _CHOICES.get(choice)
+    return NextStep(kind, until if kind == "wait" else "") if kind else None
 
 
 def slug(text: str) -> str:

@@ -25,6 +25,8 @@ _KINDS = {
     "season": r"[0-9]{4}-[a-z0-9-]*[a-z0-9]",
     "number": r"[-+]?[0-9]+(?:\.[0-9]+)?(?:e[-+]?[0-9]+)?",
     "verdict": r"gain|loss|no-gain|grass-only|too-early|not-assessable",
+    "unit": r"points|NDVI",
+    "sentence": r".+?",
     "words": r".+?",
 }
 
@@ -52,10 +54,17 @@ class Sentences:
         sentence = " ".join(sentence.split()).rstrip(".")
         if self._texts.language == TABLES_LANGUAGE or not sentence:
             return Said(self._names.in_words(shortened(sentence, _LONGEST)))
-        parts = self._parted(sentence)
-        if parts is None:
+        told = self._told(sentence)
+        if told is None:
             return Said(shortened(sentence, _LONGEST), TABLES_LANGUAGE)
-        return Said(shortened("".join(self._said(key, values) for key, values in parts), _LONGEST))
+        return Said(shortened(told, _LONGEST))
+
+    def _told(self, sentence: str) -> str | None:
+        """The sentence in the page's language; None where a part of it is not known."""
+        parts = self._parted(sentence)
+        said = [self._said(key, values) for key, values in parts or ()]
+        known = [each for each in said if each is not None]
+        return "".join(known) if known and len(known) == len(said) else None
 
     def _parted(self, sentence: str) -> list[tuple[str, dict[str, str]]] | None:
         """The templates that the sentence is made of, with what stands in their places."""
@@ -80,18 +89,22 @@ class Sentences:
                     return [(key, found.groupdict()), *others]
         return None
 
-    def _said(self, key: str, values: dict[str, str]) -> str:
-        return self._texts(key, **{name: self._value(name, v) for name, v in values.items()})
+    def _said(self, key: str, values: dict[str, str]) -> str | None:
+        told = {name: self._value(name, value) for name, value in values.items()}
+        return None if None in told.values() else self._texts(key, **told)
 
-    def _value(self, name: str, value: str) -> str:
-        kind = name.partition("_")[0]
-        if kind == "season":
-            return self._texts("season.within", season=self._names.label(value))
-        if kind == "number":
-            return value.replace("-", "\u2212").replace(".", self._texts("writing.decimal"))
-        if kind == "verdict":
-            return self._texts(f"verdict.{value}").lower()
-        return value
+    def _value(self, name: str, value: str) -> str | None:
+        match name.partition("_")[0]:
+            case "season":
+                return self._texts("season.within", season=self._names.label(value))
+            case "number":
+                return value.replace("-", "\u2212").replace(".", self._texts("writing.decimal"))
+            case "verdict":
+                return self._texts(f"verdict.{value}").lower()
+            case "sentence":
+                return self._told(value)
+            case _:
+                return value
 
     @cached_property
     def _whole(self) -> list[tuple[str, re.Pattern[str]]]:

@@ -42,7 +42,7 @@ class Sheet:
     ref: SiteRef
     unit: str
     step: str
-    step_why: str
+    step_why: Said
     opening: str
     reason: Said
     sentences: tuple[str, ...]
@@ -83,7 +83,7 @@ def lay_sheet(
         ref=ref,
         unit=unit,
         step=step_label(ref, names, texts),
-        step_why=texts(f"step_why.{ref.step.kind}"),
+        step_why=_why(judged, folder, ref, sentences, texts),
         opening=opening,
         reason=reason,
         sentences=_sentences(judged, reason, sowings, names, texts),
@@ -97,6 +97,15 @@ def lay_sheet(
         previous=neighbours[0],
         following=neighbours[1],
     )
+
+
+def _why(judged: Judged, folder: Folder, ref: SiteRef, sentences: Sentences, texts: Texts) -> Said:
+    """Why this step: the reason that the table of choices gives, unless it is the verdict's."""
+    choice = (folder.choices or {}).get(judged.site_id)
+    if choice and choice.reason and not (judged.reason and judged.reason in choice.reason):
+        said = sentences.say(choice.reason)
+        return Said(said.text[:1].upper() + said.text[1:], said.lang)
+    return Said(texts(f"step_why.{ref.step.kind}").rstrip("."))
 
 
 def _sentences(

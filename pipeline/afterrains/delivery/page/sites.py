@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 
-from afterrains.delivery.page.next_step import NextStep, Verdict, next_step
-from afterrains.delivery.page.rows import Judged
+from afterrains.delivery.page.next_step import NextStep, Verdict, chosen_step, next_step
+from afterrains.delivery.page.rows import Choice, Judged
 from afterrains.delivery.page.texts import LONGEST_SHOWN, one_line, shortened
 
 __all__ = ["SiteRef", "refer_to"]
@@ -30,9 +30,13 @@ class SiteRef:
     """The name for places that cannot fence off direction marks."""
     verdict: Verdict
     step: NextStep
+    rank: int
+    """Place among the sites to sow again; 0 for the others."""
 
 
-def refer_to(verdicts: Iterable[Judged]) -> dict[str, SiteRef]:
+def refer_to(
+    verdicts: Iterable[Judged], choices: Mapping[str, Choice] | None = None
+) -> dict[str, SiteRef]:
     """A reference for each sown site, by site_id, in the order given."""
     return {
         judged.site_id: SiteRef(
@@ -43,9 +47,20 @@ def refer_to(verdicts: Iterable[Judged]) -> dict[str, SiteRef]:
             full_name=judged.name if len(judged.name) > LONGEST_SHOWN else "",
             hover=one_line(judged.name) or one_line(judged.site_id),
             verdict=judged.verdict,
-            step=next_step(
-                judged.verdict, judged.reason, judged.answer_by, judged.seasons_since_sowing
-            ),
+            rank=_rank((choices or {}).get(judged.site_id)),
+            step=_step(judged, (choices or {}).get(judged.site_id)),
         )
         for number, judged in enumerate(verdicts, start=1)
     }
+
+
+def _step(judged: Judged, choice: Choice | None) -> NextStep:
+    """The step that was chosen with costs and rain known, else the one that the verdict gives."""
+    chosen = chosen_step(choice.choice, choice.until) if choice else None
+    return chosen or next_step(
+        judged.verdict, judged.reason, judged.answer_by, judged.seasons_since_sowing
+    )
+
+
+def _rank(choice: Choice | None) -> int:
+    return (choice.rank or 0) if choice else 0

@@ -9,8 +9,9 @@ from datetime import date
 from afterrains.delivery.page.folder import Folder
 from afterrains.delivery.page.next_step import VERDICTS
 from afterrains.delivery.page.rows import Judged, Sowing
+from afterrains.delivery.page.texts import Texts, shortened
 
-__all__ = ["FACTORS", "Group", "find_groups"]
+__all__ = ["FACTORS", "Group", "find_groups", "level_words"]
 
 FACTORS = ("verdict", "stratum", "method", "species", "start")
 """What sites are grouped by; `start` is the rain after sowing."""
@@ -66,3 +67,14 @@ def _joined(sowings: Sequence[Sowing], factor: str) -> str:
         " + ".join(sorted(set(day))) if all(day) else "" for day in days.values()
     )
     return "" if "" in words else " then ".join(words)
+
+
+def level_words(factor: str, level: str, texts: Texts) -> str:
+    """A level in the page's words: ways that were joined, part by part."""
+
+    def said(part: str) -> str:
+        key = f"compare.level.{factor}.{part}"
+        return texts(key) if key in texts else part
+
+    days = [" + ".join(said(each) for each in day.split(" + ")) for day in level.split(" then ")]
+    return shortened(f" {texts('compare.then')} ".join(days))
