@@ -27,6 +27,7 @@ from afterrains.delivery.page.close_ups import CLOSE_WIDTH, CloseUp
 from afterrains.delivery.page.compare import lay_comparison
 from afterrains.delivery.page.first_screen import first_screen
 from afterrains.delivery.page.folder import Folder, read_folder
+from afterrains.delivery.page.look_panel import LOOK_KINDS
 from afterrains.delivery.page.next_step import VERDICTS
 from afterrains.delivery.page.palette import SLOPE_COLOURS, css_variables
 from afterrains.delivery.page.plates import PLATE_WIDTH, lay_plates
@@ -90,6 +91,8 @@ def render(folder: Folder, texts: Texts) -> str:
     controls, control_scale = lay_controls(folder.controls or (), unit, sentences, texts)
     ways, way_scale, single_ways = lay_ways(folder, _currency(folder), texts)
     style, script = _style(), _packaged("style", "page.js")
+    sheets = _sheets(folder, refs, close_ups, meaningful, names, sentences, texts)
+    charts = [sheet.chart for sheet in sheets if sheet.chart]
     return (
         _environment(texts, names)
         .get_template("page.html.j2")
@@ -111,7 +114,15 @@ def render(folder: Folder, texts: Texts) -> str:
             way_scale=way_scale,
             single_ways=single_ways,
             comparison=lay_comparison(folder, refs, meaningful, _currency(folder), names, texts),
-            sheets=_sheets(folder, refs, close_ups, meaningful, names, sentences, texts),
+            sheets=sheets,
+            gaps_shown=any(chart.gaps for chart in charts),
+            looks_shown=any(chart.looks for chart in charts),
+            look_kinds=LOOK_KINDS,
+            disagreeing=[
+                ref
+                for site_id, ref in refs.items()
+                if (seen := (folder.field or {}).get(site_id)) and seen.agreement == "disagree"
+            ],
             controls=controls,
             controls_known=folder.controls is not None,
             noted_controls=sum(1 for control in controls if control.note),

@@ -25,14 +25,17 @@ from afterrains.delivery.page.rows import (
     Choice,
     Control,
     Cost,
+    FieldSeen,
     Ground,
     Judged,
     Looks,
+    SeasonLooks,
     SiteSeason,
     Sowing,
     Way,
 )
 from afterrains.delivery.page.seasons import Season
+from afterrains.delivery.page.seen_tables import read_field, read_season_looks
 from afterrains.delivery.page.site_tables import (
     read_controls,
     read_history,
@@ -67,6 +70,8 @@ class Folder:
     choices: Mapping[str, Choice] | None
     changes: Mapping[str, Change] | None
     answers: Mapping[str, Answer] | None
+    season_looks: Mapping[str, tuple[SeasonLooks, ...]] | None
+    field: Mapping[str, FieldSeen] | None
     looks: Looks | None
     grounds: Mapping[str, Ground]
 
@@ -104,6 +109,8 @@ def read_folder(path: Path) -> Folder:
         choices=read_choices(path),
         changes=read_changes(path),
         answers=read_answers(path),
+        season_looks=read_season_looks(path, calendar),
+        field=read_field(path),
         looks=_looks(path),
         grounds=_grounds(path / "sites.geojson"),
     )

@@ -202,3 +202,32 @@ class Answer:
     state: str
     answered_since: str
     answer_by: str
+
+
+@dataclass(frozen=True)
+class SeasonLooks:
+    """What became of the looks at a site in a season, in whole looks at the whole site."""
+
+    season: Season
+    clear: float
+    masked: float
+    unreadable: float
+    not_covered: float
+
+    @property
+    def shares(self) -> tuple[float, float, float, float]:
+        """Clear, masked, unreadable, not covered."""
+        return self.clear, self.masked, self.unreadable, self.not_covered
+
+
+@dataclass(frozen=True)
+class FieldSeen:
+    """A row of field_evidence.csv."""
+
+    checks: int
+    more: int
+    unchanged: int
+    less: int
+    last: date | None
+    says: str
+    agreement: str

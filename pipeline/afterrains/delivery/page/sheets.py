@@ -11,7 +11,7 @@ from afterrains.delivery.page.facts import Fact, gain_text, lay_facts
 from afterrains.delivery.page.first_screen import step_label
 from afterrains.delivery.page.folder import Folder
 from afterrains.delivery.page.next_step import Verdict
-from afterrains.delivery.page.rows import Judged, SiteSeason, Sowing
+from afterrains.delivery.page.rows import FieldSeen, Judged, SiteSeason, Sowing
 from afterrains.delivery.page.seasons import Season, SeasonNames
 from afterrains.delivery.page.sentences import Said, Sentences
 from afterrains.delivery.page.site_chart import SiteChart, draw_site
@@ -46,6 +46,7 @@ class Sheet:
     opening: str
     reason: Said
     sentences: tuple[str, ...]
+    field: str
     chart: SiteChart | None
     chart_description: str
     close_ups: tuple[CloseUp, ...]
@@ -87,7 +88,18 @@ def lay_sheet(
         opening=opening,
         reason=reason,
         sentences=_sentences(judged, reason, sowings, names, texts),
-        chart=draw_site(rows, history, sown_on, sowings, unit, meaningful, judged_season, texts),
+        field=_field((folder.field or {}).get(judged.site_id), texts),
+        chart=draw_site(
+            rows,
+            history,
+            sown_on,
+            sowings,
+            unit,
+            meaningful,
+            judged_season,
+            (folder.season_looks or {}).get(judged.site_id, ()),
+            texts,
+        ),
         chart_description=_description(
             rows, judged_season, unit, f"{opening}{reason.text}.", texts
         ),
@@ -136,6 +148,21 @@ def _sentences(
     elif verdict == "no-gain" and sowings and sowings[-1].start == "broken":
         out.append(texts("sentence.rain_broken"))
     return tuple(out)
+
+
+def _field(seen: FieldSeen | None, texts: Texts) -> str:
+    """What the field saw, beside the verdict; "" where nobody was there."""
+    if seen is None or not seen.checks:
+        return ""
+    counts = {"more": seen.more, "unchanged": seen.unchanged, "less": seen.less}
+    told = texts.count(
+        "field.checks",
+        seen.checks,
+        day=texts.date(seen.last) if seen.last else texts("no_value"),
+        **{key: texts.number(n) for key, n in counts.items()},
+    )
+    key = f"field.agreement.{seen.agreement}"
+    return f"{told} {texts(key)}" if key in texts else told
 
 
 def _interval(judged: Judged, unit: str, texts: Texts) -> dict[str, str]:

@@ -13,9 +13,10 @@ from datetime import date
 
 from afterrains.delivery.page.axes import Scale, coordinate
 from afterrains.delivery.page.gain_panel import GainPanel, draw_gain
+from afterrains.delivery.page.look_panel import LookPanel, draw_looks
 from afterrains.delivery.page.outcome_panel import OutcomePanel, draw_outcome
 from afterrains.delivery.page.panels import Panel, Tick, ticks_of
-from afterrains.delivery.page.rows import Judged, SiteSeason, Sowing
+from afterrains.delivery.page.rows import Judged, SeasonLooks, SiteSeason, Sowing
 from afterrains.delivery.page.seasons import Season
 from afterrains.delivery.page.texts import Texts
 
@@ -24,6 +25,7 @@ __all__ = ["HEIGHT", "WIDTH", "SiteChart", "draw_site"]
 WIDTH, HEIGHT = 480, 374
 _LEFT, _RIGHT = 40, 426
 _RAIN = (298, 348)
+_LOOKS_HEIGHT = 66
 _MOST_YEARS = 10
 _ROOM_DAYS = 20  # so that no bar touches the axis
 _DRY_SPI = -1.0  # at or below: "moderately dry" or drier (WMO-No. 1090)
@@ -41,6 +43,14 @@ class SiteChart:
     years: tuple[Tick, ...]
     sowings: tuple[str, ...]
     drops: tuple[str, ...]
+    gaps: tuple[str, ...]
+    """Rainy seasons whose rain is not known."""
+    looks: LookPanel | None
+
+    @property
+    def height(self) -> int:
+        """Of the whole drawing."""
+        return HEIGHT + (_LOOKS_HEIGHT if self.looks else 0)
 
 
 def draw_site(
@@ -51,6 +61,7 @@ def draw_site(
     unit: str,
     meaningful: float | None,
     judged_season: Season | None,
+    looks: Sequence[SeasonLooks],
     texts: Texts,
 ) -> SiteChart | None:
     """Lay out the drawing of one site.
@@ -71,6 +82,8 @@ def draw_site(
         The gain that matters, in that unit, where the specification names it.
     judged_season : Season or None
         The newest season that the site is judged at.
+    looks : sequence of SeasonLooks
+        What became of the looks at it, where known.
     texts : Texts
         For the words in the drawing.
 
@@ -94,6 +107,12 @@ def draw_site(
         dry_bars=dry_bars,
         years=_years(x),
         sowings=tuple(coordinate(x(day.toordinal())) for day in sown_on),
+        gaps=tuple(
+            coordinate(x(row.season.middle.toordinal()))
+            for row in rows
+            if row.season.kind == "rains" and row.rain_mm is None
+        ),
+        looks=draw_looks(looks, x, texts),
         drops=tuple(coordinate(x(day.toordinal())) for day in first_rains if day is not None),
     )
 
