@@ -19,10 +19,11 @@ import shapely
 from numpy.typing import NDArray
 from shapely.geometry.base import BaseGeometry
 
+from afterrains.calendars import full_calendar, watched
 from afterrains.cellwork import CellTask
 from afterrains.errors import Finding, InputError
-from afterrains.programme import CalendarSeasons, Programme, Woody, load_programme
-from afterrains.rain import RainRecord, from_calendar, from_rain, inspect_rain
+from afterrains.programme import Programme, Woody, load_programme
+from afterrains.rain import RainRecord, inspect_rain
 from afterrains.register import Register, check_inputs, read_register
 from afterrains.scenes import (
     BANDS,
@@ -38,7 +39,6 @@ from afterrains.scenes import (
 )
 from afterrains.scenes.sources import may_lie_inside
 from afterrains.signals.indices import DEFAULT_INDICES, INDICES, available
-from afterrains.signals.season_values import judged_from
 from afterrains.woody import DEFAULT_FEATURES, bands_needed, load
 
 __all__ = ["Prepared", "check_programme", "prepare"]
@@ -98,8 +98,8 @@ def prepare(path: Path) -> Prepared:
     register, rain, findings = _read_inputs(programme, path)
     if register is None or any(finding.severity == "error" for finding in findings):
         raise InputError(findings)
-    full_calendar = _full_calendar(programme, rain)
-    calendar = _watched(full_calendar, programme.scenes.start, programme.scenes.end)
+    every_season = full_calendar(programme, rain)
+    calendar = watched(every_season, programme.scenes.start, programme.scenes.end)
     profiles = load_profiles(programme.scenes.profiles)
     found = search(
         programme.scenes.catalogue,
@@ -136,7 +136,7 @@ def prepare(path: Path) -> Prepared:
         programme=programme,
         register=register,
         rain=rain,
-        full_calendar=full_calendar,
+        full_calendar=every_season,
         calendar=calendar,
         scenes=used,
         refused=found.refused,
@@ -202,32 +202,6 @@ def _radar_findings(programme: Programme, path: Path, profiles: Profiles) -> lis
 def _woody_bands(woody: Woody) -> frozenset[str]:
     """Bands of the model's features."""
     return bands_needed(load(woody.model).features if woody.model else DEFAULT_FEATURES)
-
-
-def _full_calendar(programme: Programme, rain: RainRecord | None) -> pd.DataFrame:
-    if isinstance(programme.seasons, CalendarSeasons):
-        first = (
-            programme.scenes.start
-            if rain is None
-            else min(programme.scenes.start, rain.first_day.date())
-        )
-        return from_calendar(
-            programme.seasons.rains, first, programme.scenes.end, programme.seasons.dieback_days
-        )
-    assert rain is not None, "the programme file's check asks for rain"
-    return from_rain(
-        rain.mean(),
-        rainy_seasons=programme.seasons.rainy_seasons,
-        dieback_days=programme.seasons.dieback_days,
-    )
-
-
-def _watched(calendar: pd.DataFrame, start: date, end: date) -> pd.DataFrame:
-    """The seasons that scenes between `start` and `end` show; partly shown ones not complete."""
-    first, last = pd.Timestamp(start), pd.Timestamp(end)
-    touched = calendar[(calendar["end"] >= first) & (calendar["start"] <= last)]
-    whole = (judged_from(touched) >= first) & (touched["end"] <= last)
-    return touched.assign(complete=touched["complete"] & whole).reset_index(drop=True)
 
 
 def _bbox(register: Register) -> tuple[float, float, float, float]:

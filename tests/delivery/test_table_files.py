@@ -64,6 +64,10 @@ _CONTRACT = {
     "gain_high_now, gain_change, gain_unit, causes, late_scenes_seasons, explanation",
     "answer_calendar": "site_id, name, stratum, first_sown_on, as_of, verdict, state, "
     "answered_since, answer_by, seasons_to_wait",
+    "outlook": "scope, site_id, pool, sites, controls, seasons_before, seasons_since_sowing, "
+    "season, expected_share, detectable_gain, meaningful_gain, seen, gain_unit",
+    "outlook_rain": "site_id, month, years, good, broken, none, share_good, median_days_waited",
+    "outlook_lots": "site_id, stratum, lot, sow_first, seed",
     "visits": "visit_id, site_id, lon, lat, why, stratum, inclusion_probability",
     "visit_design": "visit_id, draw, part, site_id, role, stratum, lon, lat, "
     "sampling_stratum, verdict, map_class, inclusion_probability, rank",

@@ -15,6 +15,7 @@ from rich.text import Text
 
 from afterrains.cli.check import check
 from afterrains.cli.estimate import estimate
+from afterrains.cli.outlook import outlook
 from afterrains.cli.report import report
 from afterrains.cli.run import run
 from afterrains.cli.sample import sample
@@ -33,7 +34,7 @@ app = typer.Typer(
     context_settings={"help_option_names": ["-h", "--help"]},
 )
 
-for _command in (check, estimate, run, visits, report, sample):
+for _command in (check, estimate, run, outlook, visits, report, sample):
     app.command()(_command)
 
 

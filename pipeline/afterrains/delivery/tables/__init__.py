@@ -17,6 +17,7 @@ from afterrains.delivery.tables.choices import (
 from afterrains.delivery.tables.field import FIELD_TABLES, VISITS
 from afterrains.delivery.tables.judged import CONTROLS, VERDICT_HISTORY, VERDICTS
 from afterrains.delivery.tables.measured import seasons_table, series_table
+from afterrains.delivery.tables.outlook import OUTLOOK, OUTLOOK_LOTS, OUTLOOK_RAIN
 from afterrains.delivery.tables.shared import ANY_INDEX
 from afterrains.delivery.tables.sowings import SOWING_RAIN, WHAT_WORKS
 
@@ -28,6 +29,9 @@ __all__ = [
     "CONTROLS",
     "COSTS",
     "FIELD_TABLES",
+    "OUTLOOK",
+    "OUTLOOK_LOTS",
+    "OUTLOOK_RAIN",
     "SOWING_RAIN",
     "SOW_AGAIN",
     "VERDICTS",
@@ -56,4 +60,7 @@ def all_tables(indices: Sequence[str]) -> tuple[Table, ...]:
         CHANGES,
         ANSWER_CALENDAR,
         *FIELD_TABLES,
+        OUTLOOK,
+        OUTLOOK_RAIN,
+        OUTLOOK_LOTS,
     )

@@ -1,0 +1,252 @@
+"""outlook.html: two drawings and their tables in one file that needs no script and no network.
+
+What would be seen, season after season, at one site and in all together; and in how many past years
+a sowing in each month would have had a good start. Every figure comes from the outlook's tables.
+"""
+
+from __future__ import annotations
+
+from calendar import month_name
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from math import isnan
+from pathlib import Path
+from typing import Any
+
+import jinja2
+import pandas as pd
+from markupsafe import Markup
+
+from afterrains.delivery.atomic import write_bytes
+from afterrains.delivery.page.axes import Scale, coordinate, decimals_of, line_path, nice_ticks
+from afterrains.delivery.page.palette import css_variables
+from afterrains.delivery.page.texts import plain
+
+__all__ = ["OutlookPage", "write_outlook_page"]
+
+_WIDTH, _HEIGHT = 640, 240
+_LEFT, _RIGHT, _TOP, _BOTTOM = 54, 150, 14, 34
+_LINE = 14  # between the baselines of two labels
+_MOST_RAINS = 12
+_MONTHS = tuple(month_name)[1:]
+_KINDS = ("good", "broken", "none")
+_UNITS = {"points": "percentage points of woody cover", "ndvi": "dry-season NDVI"}
+
+
+@dataclass(frozen=True)
+class OutlookPage:
+    """What the page is made of; tables as the files hold them, None where they cannot be had."""
+
+    name: str
+    gains: pd.DataFrame | None
+    starts: pd.DataFrame | None
+    lots: pd.DataFrame | None
+    rain_years: tuple[int, ...]
+    seed: int
+    notes: tuple[str, ...]
+
+
+def write_outlook_page(output: Path, page: OutlookPage) -> Path:
+    """Write `outlook.html` into the output folder.
+
+    Raises
+    ------
+    OutputError
+        When the disk does not take it.
+    """
+    environment = jinja2.Environment(
+        loader=jinja2.PackageLoader("afterrains.delivery", "outlook"),
+        autoescape=True,
+        undefined=jinja2.StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    text = environment.get_template("outlook.html.j2").render(
+        page=page,
+        name=plain(page.name),
+        colours=Markup(css_variables()),  # noqa: S704 - our own constants, nothing from outside
+        months=_MONTHS,
+        curves=_curves(page.gains),
+        plan=_plan(page.gains),
+        sites=_sites(page.gains),
+        rains=_rains(page.starts),
+        most_rains=_MOST_RAINS,
+        unit="" if page.gains is None else _UNITS[str(page.gains["gain_unit"].iloc[0])],
+    )
+    return write_bytes(output / "outlook.html", text.encode())
+
+
+@dataclass(frozen=True)
+class _Curve:
+    """A line of the drawing with the place of its name at the right end."""
+
+    kind: str
+    label: str
+    path: str
+    label_y: str
+
+
+@dataclass(frozen=True)
+class _Curves:
+    """The drawing of what would be seen."""
+
+    lines: tuple[_Curve, ...]
+    ticks: tuple[tuple[str, str], ...]
+    seasons: tuple[tuple[str, int], ...]
+    words: str
+    width: int = _WIDTH
+    height: int = _HEIGHT
+    left: int = _LEFT
+    right: int = _WIDTH - _RIGHT
+    top: int = _TOP
+    bottom: int = _HEIGHT - _BOTTOM
+
+
+def _curves(gains: pd.DataFrame | None) -> _Curves | None:
+    """Smallest gain seen by one site and by all together, and what is to be expected."""
+    if gains is None:
+        return None
+    pool = gains[(gains["scope"] == "pool") & (gains["pool"] == "all sites")]
+    if pool.empty:
+        return None
+    sites = gains[gains["scope"] == "site"].groupby("seasons_since_sowing")
+    series = {
+        "site": ("a usual site", sites["detectable_gain"].median()),
+        "pool": ("mean of all sites", pool.set_index("seasons_since_sowing")["detectable_gain"]),
+        "due": ("a gain that matters", pool.set_index("seasons_since_sowing")["meaningful_gain"]),
+    }
+    # The early seasons are closed or need huge gains; they would press the rest flat.
+    most = 4 * float(pool["meaningful_gain"].max())
+    seasons = sorted(pool["seasons_since_sowing"])
+    x = Scale(seasons[0] - 0.5, seasons[-1] + 0.5, _LEFT, _WIDTH - _RIGHT)
+    y = Scale(0.0, most, _HEIGHT - _BOTTOM, _TOP)
+    lines: list[_Curve] = []
+    taken: list[float] = []
+    for kind, (label, values) in series.items():
+        points = [
+            (x(float(season)), y(float(values[season])))
+            if season in values.index and values[season] <= most
+            else None
+            for season in seasons
+        ]
+        last = next((point for point in reversed(points) if point), None)
+        if last:
+            place = last[1] + 4
+            while any(abs(place - other) < _LINE for other in taken):
+                place -= 1
+            taken.append(place)
+            lines.append(_Curve(kind, label, line_path(points), coordinate(place)))
+    marks = nice_ticks(0.0, most, 5)
+    digits = decimals_of(marks)
+    words = "; ".join(
+        f"{label}: {values.get(seasons[-1], float('nan')):.3g} after {seasons[-1]} seasons"
+        for label, values in series.values()
+    )
+    return _Curves(
+        tuple(lines),
+        tuple((coordinate(y(mark)), f"{mark:.{digits}f}") for mark in marks),
+        tuple((coordinate(x(float(season))), int(season)) for season in seasons),
+        words,
+    )
+
+
+def _sites(gains: pd.DataFrame | None) -> list[dict[str, object]]:
+    """Each site's and pool's first season in which a gain that matters would be seen."""
+    if gains is None:
+        return []
+    rows: list[dict[str, object]] = []
+    told = gains[gains["scope"] != "plan"]
+    by = ["scope", "site_id", "pool", "sites", "controls", "seasons_before"]
+    for key, group in told.groupby(by, sort=False):
+        scope, site_id, pool, sites, controls, before = key
+        seen = group[group["seen"]]
+        last = group["detectable_gain"].iloc[-1]
+        rows.append(
+            {
+                "name": plain(str(site_id or pool)),
+                "sites": sites,
+                "controls": controls,
+                "before": before,
+                "season": "" if seen.empty else seen["season"].iloc[0],
+                "after": "" if seen.empty else int(seen["seasons_since_sowing"].iloc[0]),
+                "last": "" if pd.isna(last) else f"{last:.3g}",
+                "pool": scope == "pool",
+            }
+        )
+    return sorted(rows, key=lambda row: (not row["pool"], row["name"]))
+
+
+def _plan(gains: pd.DataFrame | None) -> dict[str, object] | None:
+    """First season seen by numbers of controls and sites, for each length of record."""
+    if gains is None:
+        return None
+    plan = gains[gains["scope"] == "plan"]
+    first = (
+        plan["seasons_since_sowing"]
+        .where(plan["seen"])
+        .groupby([plan["seasons_before"], plan["sites"], plan["controls"]])
+        .min()
+    )
+    controls = sorted(set(plan["controls"]))
+    table = [
+        {
+            "before": before,
+            "sites": sites,
+            "cells": [
+                "–" if pd.isna(first[before, sites, many]) else int(first[before, sites, many])
+                for many in controls
+            ],
+        }
+        for sites in sorted(set(plan["sites"]))
+        for before in sorted(set(plan["seasons_before"]))
+    ]
+    return {"controls": controls, "rows": table}
+
+
+def _rains(starts: pd.DataFrame | None) -> list[dict[str, object]]:
+    """One drawing for each different rain: bars of past years by month of sowing."""
+    if starts is None:
+        return []
+    groups: dict[tuple[object, ...], list[str]] = {}
+    tables: dict[tuple[object, ...], pd.DataFrame] = {}
+    for site_id, table in starts.groupby("site_id"):
+        key = tuple(table[["month", *_KINDS]].to_numpy().ravel())
+        groups.setdefault(key, []).append(plain(str(site_id)))
+        tables.setdefault(key, table)
+    drawings: list[dict[str, object]] = []
+    for key, names in list(groups.items())[:_MOST_RAINS]:
+        table = tables[key]
+        most = max(int(table["years"].max()), 1)
+        y = Scale(0.0, float(most), 150.0, 10.0)
+        told = table.to_dict("records")
+        bars = [bar for row in told for bar in _bars(row, y)]
+        drawings.append({"names": names, "bars": bars, "rows": [_told(row) for row in told]})
+    return drawings
+
+
+def _bars(row: Mapping[Any, Any], y: Scale) -> Iterator[dict[str, object]]:
+    """One month's bar: years with a good, a broken and no start, one on the other."""
+    base = 0
+    for kind in _KINDS:
+        count = int(row[kind])
+        if count:
+            top, bottom = y(base + count), y(base)
+            yield {
+                "kind": kind,
+                "x": coordinate(40 + (int(row["month"]) - 1) * 48 + 6),
+                "y": coordinate(top),
+                "height": coordinate(bottom - top),
+                "count": count,
+                "text_y": coordinate((top + bottom) / 2 + 4),
+            }
+        base += count
+
+
+def _told(row: Mapping[Any, Any]) -> dict[str, object]:
+    """One month's row of the table."""
+    share, waited = float(row["share_good"]), float(row["median_days_waited"])
+    return {
+        **{name: int(row[name]) for name in ("month", "years", *_KINDS)},
+        "share": "–" if isnan(share) else f"{share:.0%}",
+        "waited": "" if isnan(waited) else f"{waited:.0f}",
+    }

@@ -1,0 +1,385 @@
+"""The outlook of a programme: what could be seen, and how often rain gave a good start.
+
+Nothing is pulled. Evidence comes from the record of the ground that a run has left in the output
+folder, what came after a sowing left out; rain from the programme's rain record alone.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from afterrains.calendars import full_calendar, watched
+from afterrains.delivery import (
+    all_tables,
+    read_csv,
+    refresh_manifest,
+    table_of_file,
+    write_csv,
+    write_datapackage,
+)
+from afterrains.delivery.outlook_page import OutlookPage, write_outlook_page
+from afterrains.delivery.tables import OUTLOOK, OUTLOOK_LOTS, OUTLOOK_RAIN
+from afterrains.errors import Finding, InputError
+from afterrains.evidence.matching import MOST_CONTROLS
+from afterrains.evidence.verdicts import future_season
+from afterrains.ledger import only_run
+from afterrains.outlook import detectable_gain, draw_by_lot, site_reach
+from afterrains.programme import Programme, load_programme
+from afterrains.rain import RainRecord, inspect_rain, start_chances
+from afterrains.register import Register, check_inputs, read_register
+from afterrains.results import build_panel, judged_table
+from afterrains.run import Reporter, Silent
+
+__all__ = ["Outlook", "outlook_of"]
+
+_PLAN_BEFORE = (2, 4, 8, 12, 16)
+_PLAN_SITES = (1, 3, 10)
+_PLAN_CONTROLS = (3, 5, 10, 20, 30, 60)
+_ALL_SITES = "all sites"
+
+
+@dataclass(frozen=True)
+class Outlook:
+    """What the outlook found; tables as their files hold them, None where they cannot be had."""
+
+    output: Path
+    page: Path
+    gains: pd.DataFrame | None
+    starts: pd.DataFrame | None
+    lots: pd.DataFrame | None
+    seed: int
+    notes: tuple[str, ...]
+
+    @property
+    def first_seen(self) -> pd.DataFrame:
+        """First season in which a gain that matters would be seen, one row a site, pool or plan."""
+        if self.gains is None:
+            return pd.DataFrame()
+        by = ["scope", "site_id", "pool", "sites", "controls", "seasons_before"]
+        table = self.gains.assign(
+            first=self.gains["seasons_since_sowing"].where(self.gains["seen"]),
+            when=self.gains["season"].where(self.gains["seen"]),
+        )
+        grouped = table.groupby(by, sort=False)
+        return grouped.agg(first=("first", "min"), when=("when", "first")).reset_index()
+
+    def as_dict(self) -> dict[str, Any]:
+        """Plain values, for `--json`."""
+
+        def rows(table: pd.DataFrame | None) -> list[dict[str, Any]] | None:
+            if table is None:
+                return None
+            plain = table.astype(object).where(table.notna(), None)
+            return [{str(k): v for k, v in row.items()} for row in plain.to_dict("records")]
+
+        return {
+            "output": str(self.output),
+            "page": str(self.page),
+            "first_seen": rows(self.first_seen),
+            "starts": rows(self.starts),
+            "lots": rows(self.lots),
+            "seed": self.seed,
+            "notes": list(self.notes),
+        }
+
+
+def outlook_of(
+    path: Path, *, share: float = 0.5, seed: int = 1, reporter: Reporter | None = None
+) -> Outlook:
+    """Write the outlook of a programme file into its output folder.
+
+    Parameters
+    ----------
+    path : Path
+        The programme file.
+    share : float
+        Share of the ground not sown yet that the lot is to sow first.
+    seed : int
+        Seed of the draw.
+    reporter : Reporter, optional
+        Told of each step; silent if unset.
+
+    Raises
+    ------
+    InputError, OutputError
+        See `errors`.
+    """
+    tell = reporter or Silent()
+    programme, register, rain, notes = _inputs(path, tell)
+    output = programme.output_folder
+    tell.say(
+        f"Outlook of {len(register.sites)} sites from the record in {output} and the rain record; "
+        "nothing is pulled"
+    )
+    with only_run(output):
+        tell.step(_STAGE, 0, 3)
+        gains, starts = None, None
+        record = _record(programme, register, rain, notes)
+        if record is not None:
+            gains = _gains(record, notes)
+            if gains is not None:
+                write_csv(OUTLOOK, gains, output)
+        tell.step(_STAGE, 1, 3)
+        if rain is None:
+            notes.append("Without a rain record nothing can be said of good starts.")
+        else:
+            starts = start_chances(rain, sorted(register.sites["site_id"]))
+            write_csv(OUTLOOK_RAIN, starts, output)
+            notes += rain.cautions
+        tell.step(_STAGE, 2, 3)
+        lots = _lots(register, programme, share, seed, notes)
+        if lots is not None:
+            write_csv(OUTLOOK_LOTS, lots, output)
+        page = write_outlook_page(
+            output,
+            OutlookPage(
+                name=programme.programme.name,
+                gains=gains,
+                starts=starts,
+                lots=lots,
+                rain_years=() if rain is None else (rain.first_day.year, rain.last_day.year),
+                seed=seed,
+                notes=tuple(notes),
+            ),
+        )
+        _retell(output, programme, () if record is None else record.indices)
+        tell.step(_STAGE, 3, 3)
+    return Outlook(output, page, gains, starts, lots, seed, tuple(notes))
+
+
+_STAGE = "looking ahead"
+
+
+def _inputs(path: Path, tell: Reporter) -> tuple[Programme, Register, RainRecord | None, list[str]]:
+    """The programme, its register and rain; every fault at once."""
+    programme = load_programme(path)
+    findings = list(check_inputs(programme, path))
+    register, rain = None, None
+    if not any(finding.severity == "error" for finding in findings):
+        register = read_register(programme)
+    if programme.rain is not None:
+        sites = None if register is None else register.sites
+        rain, told = inspect_rain(programme.rain, sites)
+        findings += told
+    if register is None or any(finding.severity == "error" for finding in findings):
+        raise InputError(findings)
+    for warning in findings:
+        tell.say(f"warning  {warning}")
+    return programme, register, rain, []
+
+
+@dataclass(frozen=True)
+class _Record:
+    """The ground's record so far, in the unit that it is judged in."""
+
+    panel: pd.DataFrame
+    calendar: pd.DataFrame
+    register: Register
+    programme: Programme
+    indices: tuple[str, ...]
+    unit: str
+    meaningful: float
+
+
+def _record(
+    programme: Programme, register: Register, rain: RainRecord | None, notes: list[str]
+) -> _Record | None:
+    """What a run has left of the ground; None, with a note, where there is no run yet."""
+    output = programme.output_folder
+    if not (output / "series.csv").is_file():
+        notes.append(
+            "No record of the ground yet: run the programme once (`afterrains run`), before any "
+            "sowing if you can, and ask again. The rain part needs no run."
+        )
+        return None
+    series_table = table_of_file("series", output / "series.csv")
+    fixed = {"site_id", "date", "sensor", "scene_id", "clear_fraction", "pixels"}
+    indices = tuple(name for name in series_table.column_names if name not in fixed)
+    series = read_csv(series_table, output / "series.csv")
+    site_ids = list(register.sites["site_id"])
+    series = series[series["site_id"].isin(site_ids)]
+    calendar = watched(full_calendar(programme, rain), programme.scenes.start, programme.scenes.end)
+    panel = build_panel(judged_table(series, calendar, site_ids, indices), calendar, register.sites)
+    evidence = programme.evidence
+    cover = _cover(output)
+    if cover is None:
+        meaningful = evidence.meaningful_gain_points * evidence.ndvi_per_point
+        return _Record(panel, calendar, register, programme, indices, "ndvi", meaningful)
+    panel = panel[panel["site_id"].isin(cover["site_id"])].merge(
+        cover, on=["site_id", "season"], how="left"
+    )
+    dry = panel["kind"] == "dry"
+    panel["value"] = panel["value"].where(~dry, panel["woody_percent"])
+    panel = panel.drop(columns="woody_percent")
+    points = evidence.meaningful_gain_points
+    return _Record(panel, calendar, register, programme, indices, "points", points)
+
+
+def _cover(output: Path) -> pd.DataFrame | None:
+    """Woody cover of sites and seasons, where a run had a model."""
+    wanted = ["site_id", "season", "woody_percent"]
+    try:
+        seasons = pd.read_csv(output / "seasons.csv", usecols=wanted, dtype={"site_id": str})
+    except (OSError, ValueError):
+        return None
+    cover = seasons.dropna(subset="woody_percent")[wanted]
+    return cover if len(cover) else None
+
+
+def _gains(record: _Record, notes: list[str]) -> pd.DataFrame | None:
+    """Rows of outlook.csv; None, with a note, where the record is too short."""
+    evidence, sowing = record.programme.evidence, record.register.sowing
+    settings: dict[str, Any] = {
+        "judged_seasons": evidence.judged_seasons,
+        "growth": evidence.growth,
+        "error_rate": evidence.error_rate,
+    }
+    if not (record.calendar["complete"] & (record.calendar["kind"] == "dry")).any():
+        notes.append("No whole dry season is on record yet, so nothing can be foreseen.")
+        return None
+    try:
+        parts = list(_parts(record, sowing, settings, notes))
+    except InputError as error:
+        notes += [f"{finding.what}; {finding.mend}" for finding in error.findings]
+        return None
+    table = pd.concat(parts, ignore_index=True)
+    meaningful = record.meaningful * table["expected_share"]
+    detectable = table["detectable_gain"].replace(np.inf, np.nan)
+    table = table.assign(
+        detectable_gain=detectable,
+        meaningful_gain=meaningful,
+        seen=detectable.le(meaningful) & detectable.notna(),
+        gain_unit=record.unit,
+    )
+    whole = ["sites", "controls", "seasons_before", "seasons_since_sowing"]
+    return table[OUTLOOK.column_names].astype(dict.fromkeys(whole, np.int64))
+
+
+def _parts(
+    record: _Record, sowing: pd.DataFrame, settings: dict[str, Any], notes: list[str]
+) -> Iterator[pd.DataFrame]:
+    """Sites, pools of sites, and plans."""
+    sites = record.register.sites
+    dry = record.panel[record.panel["kind"] == "dry"].dropna(subset="value")
+    seasons = record.calendar.query("kind == 'dry' and complete")
+    ids = tuple(seasons["season"])
+    middle = (seasons["start"] + (seasons["end"] - seasons["start"]) / 2).to_numpy()
+    first = sowing.groupby("site_id")["sown_on"].min()
+    sown = sites[sites["role"] == "sown"]
+    controls = min(int((sites["role"] == "control").sum()), MOST_CONTROLS)
+    day = sown["site_id"].map(first)
+    to_come = _seasons_to_come(day, ids, middle)
+    seen = {site_id: group["time"].to_numpy() for site_id, group in dry.groupby("site_id")}
+    values = [seen.get(site_id, np.empty(0, "datetime64[ns]")) for site_id in sown["site_id"]]
+    by_then = day.to_numpy(dtype="datetime64[ns]")
+    asked = pd.DataFrame(
+        {
+            "site_id": sown["site_id"],
+            "controls": controls,
+            "seasons_before": [
+                int((times <= then).sum()) for times, then in zip(values, by_then, strict=True)
+            ]
+            + to_come,
+            "past": [int((middle <= then).sum()) for then in by_then] + to_come,
+            "stratum": sown["stratum"],
+        }
+    )
+    short = asked.loc[asked["seasons_before"] < 2, "site_id"]
+    if len(short):
+        named = ", ".join(short[:10]) + (" and others" if len(short) > 10 else "")
+        notes.append(
+            f"Nothing can be foreseen of {named}: fewer than two dry seasons with a value before "
+            "the sowing."
+        )
+    if controls < 2:
+        notes.append("Fewer than two controls: no site can be judged. Add comparable ground.")
+    reach = site_reach(record.panel, sowing, asked, **settings)
+    past = dict(zip(asked["site_id"], asked["past"], strict=True))
+    place = reach["site_id"].map(past) + reach["seasons_since_sowing"] - 1
+    yield reach.drop(columns="noise_ratio").assign(
+        scope="site", pool="", sites=1, season=[_season(ids, int(at)) for at in place]
+    )
+    for pool, members in _pools(asked).items():
+        common, first_place = (int(members[name].median()) for name in ("seasons_before", "past"))
+        if controls < 2 or common < 2:
+            continue
+        table = detectable_gain(
+            record.panel,
+            sowing,
+            controls=[controls],
+            sites=[len(members)],
+            seasons_before=common,
+            **settings,
+        )
+        then = [_season(ids, first_place + at - 1) for at in table["seasons_since_sowing"]]
+        yield table.assign(scope="pool", site_id="", pool=pool, seasons_before=common, season=then)
+    for many in _PLAN_BEFORE:
+        table = detectable_gain(
+            record.panel, sowing, controls=_PLAN_CONTROLS, sites=_PLAN_SITES, seasons_before=many,
+            **settings,
+        )  # fmt: skip
+        then = [_season(ids, len(ids) + at - 1) for at in table["seasons_since_sowing"]]
+        yield table.assign(scope="plan", site_id="", pool="", seasons_before=many, season=then)
+
+
+def _seasons_to_come(
+    sown_on: pd.Series, ids: tuple[str, ...], middle: NDArray[np.datetime64]
+) -> NDArray[np.intp]:
+    """Dry seasons that will pass between the last of the record and each planned sowing."""
+    a_year = max(len({name[5:] for name in ids}), 1)
+    ahead = (sown_on.to_numpy(dtype="datetime64[ns]") - middle[-1]) / np.timedelta64(1, "D")
+    out: NDArray[np.intp] = np.maximum(np.floor(ahead / 365.25 * a_year), 0).astype(np.intp)
+    return out
+
+
+def _pools(asked: pd.DataFrame) -> dict[str, pd.DataFrame]:
+    """All sown sites together, and those of each stratum."""
+    pools = {_ALL_SITES: asked}
+    for name, members in asked[asked["stratum"] != ""].groupby("stratum"):
+        if 1 < len(members) < len(asked):
+            pools[str(name)] = members
+    return pools
+
+
+def _season(ids: tuple[str, ...], place: int) -> str:
+    """Id of the dry season number `place`, from 0, of the record or after it."""
+    return ids[place] if place < len(ids) else future_season(ids, place - len(ids) + 1)
+
+
+def _lots(
+    register: Register, programme: Programme, share: float, seed: int, notes: list[str]
+) -> pd.DataFrame | None:
+    """A draw among the ground that is to be sown but is not yet; None, with a note, without."""
+    first = register.sowing.groupby("site_id")["sown_on"].min()
+    planned = first.index[first > pd.Timestamp(programme.scenes.end)]
+    sites = register.sites[register.sites["site_id"].isin(planned)]
+    if len(sites) < 2:
+        notes.append(
+            "No lot was drawn: it is drawn among sites whose first sowing lies after scenes.end, "
+            "and fewer than two do. Enter candidate ground as sown sites with the planned day."
+        )
+        return None
+    if not 0 < share < 1:
+        what = f"share is {share:g}, and must lie between 0 and 1"
+        raise InputError([Finding("error", "outlook", "--share", what, "give 0.5", "lot-share")])
+    lots = draw_by_lot(pd.DataFrame(sites[["site_id", "stratum"]]), share, seed)
+    return lots.assign(seed=seed)
+
+
+def _retell(output: Path, programme: Programme, indices: tuple[str, ...]) -> None:
+    """Name the new files in the manifest and the data package of a run that stands."""
+    if (output / "manifest.json").is_file():
+        write_datapackage(
+            output,
+            all_tables(indices),
+            programme_id=programme.programme.id,
+            title=programme.programme.name,
+        )
+        refresh_manifest(output)
