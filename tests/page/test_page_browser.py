@@ -158,15 +158,25 @@ def test_axe_finds_no_fault(small_page: Path, open_tab: OpenTab, width: int, sch
     assert [(fault["id"], fault["impact"]) for fault in found] == []
 
 
-def test_print_keeps_each_sheet_on_its_page(page: Path, open_tab: OpenTab, tmp_path: Path):
-    """Sixteen sheets and what stands around them: more pages than ten, fewer than forty."""
+def test_print_gives_each_site_a_page_of_its_own(page: Path, open_tab: OpenTab, tmp_path: Path):
+    """Sixteen sheets, each lower than what A4 holds inside margins of 14 mm (269 of 297 mm)."""
     tab = open_tab(page, scheme="dark")
     pdf = tab.page.pdf(path=tmp_path / "page.pdf", format="A4")
     pages = len(re.findall(rb"/Type\s*/Page\b", pdf))
-    assert 10 < pages < 40
+    assert 16 + 2 < pages < 40
+    tab.page.set_viewport_size({"width": 688, "height": 1017})
     tab.page.emulate_media(media="print")
-    assert tab.page.locator(".tools:visible, .finder:visible, .around:visible").count() == 0
+    assert (
+        tab.page.locator(
+            ".tools:visible, .finder:visible, .chooser:visible, .around:visible"
+        ).count()
+        == 0
+    )
     assert tab.page.evaluate("getComputedStyle(document.body).color") == "rgb(42, 37, 31)"
+    heights = tab.page.eval_on_selector_all(
+        ".sheet", "sheets => sheets.map(s => s.getBoundingClientRect().height)"
+    )
+    assert len(heights) == 16 and max(heights) < 269 / 25.4 * 96
     assert tab.page.eval_on_selector_all(
-        ".sheet", "sheets => sheets.every(s => getComputedStyle(s).breakInside === 'avoid')"
+        ".sheet", "sheets => sheets.every(s => getComputedStyle(s).breakBefore === 'page')"
     )
