@@ -15,6 +15,7 @@ from typing import Any
 
 import pandas as pd
 
+from afterrains.calendars import seasons_told
 from afterrains.delivery import (
     RasterFile,
     all_tables,
@@ -100,6 +101,7 @@ def deliver(
             specification=tables.specification,
             times=times,
             seeds={},
+            seasons=seasons_told(programme, prepared.rain),
             leave_out=LEFT_OUT,
         )
 

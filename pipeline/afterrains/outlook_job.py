@@ -15,7 +15,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from afterrains.calendars import full_calendar, watched
+from afterrains.calendars import full_calendar, start_rule, watched
 from afterrains.delivery import (
     all_tables,
     read_csv,
@@ -130,7 +130,9 @@ def outlook_of(
         if rain is None:
             notes.append("Without a rain record nothing can be said of good starts.")
         else:
-            starts = start_chances(rain, sorted(register.sites["site_id"]))
+            starts = start_chances(
+                rain, sorted(register.sites["site_id"]), rule=start_rule(programme)
+            )
             write_csv(OUTLOOK_RAIN, starts, output)
             notes += rain.cautions
         tell.step(_STAGE, 2, 3)

@@ -23,6 +23,7 @@ from typing import Any, Protocol
 import pandas as pd
 from distributed import Client
 
+from afterrains.calendars import reference_of, start_rule
 from afterrains.cellwork import CellResult, CellTask, load_series, perform, recorded
 from afterrains.deliver import STORE, State, deliver, earlier_state, remember
 from afterrains.delivery import RasterFile, read_csv
@@ -402,7 +403,8 @@ def _season_rain(prepared: Prepared, site_ids: list[str]) -> pd.DataFrame:
             [site_ids, prepared.calendar["season"]], names=["site_id", "season"]
         )
         return pd.DataFrame({"rain_mm": float("nan"), "spi": float("nan")}, pairs).reset_index()
-    table = season_rain(prepared.rain, prepared.full_calendar, site_ids)
+    reference = reference_of(prepared.programme, prepared.rain)
+    table = season_rain(prepared.rain, prepared.full_calendar, site_ids, reference=reference)
     return table[table["season"].isin(prepared.calendar["season"])]
 
 
@@ -410,7 +412,17 @@ def _sowing_rain(prepared: Prepared) -> pd.DataFrame | None:
     if prepared.rain is None:
         return None
     sowing = prepared.register.sowing
-    table = sowing_rain(sowing, prepared.rain, calendar=prepared.full_calendar)
+    rule = start_rule(prepared.programme)
+    table = sowing_rain(
+        sowing,
+        prepared.rain,
+        calendar=prepared.full_calendar,
+        effective_mm=rule.effective_mm,
+        within_days=rule.within_days,
+        dry_spell_days=rule.dry_spell_days,
+        wet_day_mm=rule.wet_day_mm,
+        reference=reference_of(prepared.programme, prepared.rain),
+    )
     # Rows are in the order of the sowings; the way goes along, so that sites can be told by it.
     return table.assign(
         **{way: sowing[way].to_numpy() for way in ("method", "species", "seed_lot")}

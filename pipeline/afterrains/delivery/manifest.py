@@ -62,6 +62,7 @@ def write_manifest(
     specification: Mapping[str, Any],
     times: Mapping[str, Any],
     seeds: Mapping[str, int],
+    seasons: Mapping[str, Any] | None = None,
     model_digest: str | None = None,
     leave_out: Iterable[str] = (),
 ) -> Path:
@@ -82,6 +83,8 @@ def write_manifest(
         The judging rule as it was fixed; told with its SHA-256.
     times : mapping of datetimes, texts or numbers
         When what was done; the only part that differs between equal runs.
+    seasons : mapping, optional
+        How the seasons were found: the rule and its reference years.
     seeds : mapping of int
         Seeds of all randomness.
     model_digest : str, optional
@@ -114,6 +117,7 @@ def write_manifest(
             "specification": _specification(specification),
             "model_sha256": model_digest,
             "seeds": dict(sorted(seeds.items())),
+            "seasons": dict(sorted((seasons or {}).items())),
             "scenes_used": _distinct(_scene(scene) for scene in scenes_used),
             "scenes_refused": _distinct(_refusal(refusal) for refusal in refused),
             "unreadable_reads": _unreadable(unreadable),

@@ -31,12 +31,14 @@ from afterrains.programme.fields import (
 
 __all__ = [
     "CalendarSeasons",
+    "EffectiveRain",
     "Grid",
     "Identity",
     "NamedRains",
     "Rain",
     "RainCatalogue",
     "RainSeasons",
+    "Thresholds",
 ]
 
 
@@ -64,6 +66,19 @@ class RainCatalogue(Settings):
     """Key of the asset that holds daily rain."""
 
 
+class EffectiveRain(Settings):
+    """Rain that wakes the seed, and what breaks the start after it (Sivakumar 1988)."""
+
+    mm: Number = Field(default=20.0, gt=0, le=200)
+    """Millimetres that must fall within `days`."""
+    days: WholeNumber = Field(default=3, ge=1, le=30)
+    """Days within which they must fall."""
+    dry_spell_days: WholeNumber = Field(default=7, ge=1, le=29)
+    """Longest dry spell in the 30 days after that does not break the start."""
+    wet_day_mm: Number = Field(default=1.0, gt=0, le=20)
+    """Rain from which a day is not dry."""
+
+
 class Rain(Settings):
     """Where daily rain comes from: exactly one source."""
 
@@ -75,6 +90,8 @@ class Rain(Settings):
     """NetCDF, Zarr or GeoTIFF stack of daily rain."""
     catalogue: RainCatalogue | None = None
     """STAC catalogue of daily rain rasters."""
+    effective: EffectiveRain = EffectiveRain()
+    """What counts as rain that wakes the seed."""
 
     @model_validator(mode="after")
     def _one_source(self) -> Self:
@@ -118,6 +135,33 @@ class Grid(Settings):
         return self.resolution_m if self.inner_margin_m is None else self.inner_margin_m
 
 
+class Thresholds(Settings):
+    """The rains by thresholds, one rainy season a year (Sivakumar 1988); days are MM-DD."""
+
+    onset_from: MonthDay = "05-01"
+    """First day on which the rains may begin."""
+    onset_until: MonthDay = "08-31"
+    """Last day on which they may."""
+    end_from: MonthDay = "09-01"
+    """First day on which they may end."""
+    end_until: MonthDay = "12-31"
+    """Last day on which they may; a day before onset_from lies in the next year."""
+    wet_mm: Number = Field(default=20.0, gt=0, le=200)
+    """Rain that must fall within `wet_days` for an onset, mm."""
+    wet_days: WholeNumber = Field(default=3, ge=1, le=30)
+    """Days within which it must fall."""
+    follow_days: WholeNumber = Field(default=30, ge=1, le=90)
+    """Days after the onset in which no long dry spell may fall."""
+    dry_spell_days: WholeNumber = Field(default=7, ge=1, le=60)
+    """Longest dry spell in them that forbids no onset."""
+    wet_day_mm: Number = Field(default=1.0, gt=0, le=20)
+    """Rain from which a day is not dry."""
+    rainless_days: WholeNumber = Field(default=20, ge=3, le=90)
+    """Rainless days that end the rains."""
+    rainless_mm: Number = Field(default=1.0, gt=0, le=20)
+    """Rain below which a day counts as rainless: satellite rain seldom says 0."""
+
+
 class RainSeasons(Settings):
     """Seasons found from the rain itself."""
 
@@ -125,8 +169,31 @@ class RainSeasons(Settings):
     """Seasons come from the rain source."""
     rainy_seasons: Annotated[Literal["auto", 1, 2], BeforeValidator(not_truth)] = "auto"
     """Rainy seasons a year, 1 or 2; "auto" decides by the ratio of the annual harmonics."""
+    rule: Literal["anomalous-accumulation", "threshold"] = "anomalous-accumulation"
+    """How onset and end are found: by accumulated anomalies, or by thresholds."""
+    thresholds: Thresholds | None = None
+    """Numbers of the threshold rule; its published ones if left out."""
+    reference_years: tuple[WholeNumber, WholeNumber] | None = None
+    """First and last year of the mean year and of the SPI. If left out: the last 30 full years
+    before scenes.start, or, with fewer than 10 of those, the record's first 10 full years."""
     dieback_days: WholeNumber = Field(default=60, ge=0, le=180)
     """Days after the rains end that are left out of the dry season until grass has died back."""
+
+    @model_validator(mode="after")
+    def _rule_fits(self) -> Self:
+        if self.rule == "threshold" and self.rainy_seasons == 2:
+            raise ValueError(
+                "rule threshold knows one rainy season a year, and rainy_seasons is 2; use "
+                "anomalous-accumulation"
+            )
+        if self.rule != "threshold" and self.thresholds is not None:
+            raise ValueError("thresholds are given, and rule is not threshold; set rule: threshold")
+        years = self.reference_years
+        if years is not None and years[1] - years[0] < 2:
+            raise ValueError(
+                f"reference_years {years[0]} to {years[1]} are fewer than three; give 30 if you can"
+            )
+        return self
 
 
 class NamedRains(Settings):

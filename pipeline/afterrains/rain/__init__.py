@@ -4,6 +4,7 @@ from afterrains.rain.after_sowing import StartRule, clock_starts, sowing_rain
 from afterrains.rain.anomalies import season_rain
 from afterrains.rain.dieback import measured_dieback
 from afterrains.rain.record import RainRecord
+from afterrains.rain.reference import reference_years
 from afterrains.rain.seasons import (
     ThresholdRule,
     from_calendar,
@@ -26,6 +27,7 @@ __all__ = [
     "inspect_rain",
     "measured_dieback",
     "read_rain",
+    "reference_years",
     "season_rain",
     "site_onsets",
     "sowing_rain",

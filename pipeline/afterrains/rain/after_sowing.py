@@ -84,6 +84,7 @@ def sowing_rain(
     dry_spell_days: int = 7,
     follow_days: int = 30,
     wet_day_mm: float = WET_DAY_MM,
+    reference: tuple[int, int] | None = None,
 ) -> pd.DataFrame:
     """What rain each sowing got: the rows of sowing_rain.csv.
 
@@ -97,6 +98,8 @@ def sowing_rain(
         Season calendar; with it the SPI of the rains that the seed woke in.
     effective_mm, within_days, dry_spell_days, follow_days, wet_day_mm
         The rule, as in `StartRule`.
+    reference : tuple of int, optional
+        Reference years of the SPI, as in `season_rain`.
 
     Returns
     -------
@@ -131,7 +134,7 @@ def sowing_rain(
     for column in ("sown_on", "first_effective_rain_on"):
         table[column] = pd.to_datetime(table[column])
     order = [*columns[:6], "rains_spi", "start", "missing_days"]
-    return table.assign(rains_spi=_rains_spi(table, record, calendar))[order]
+    return table.assign(rains_spi=_rains_spi(table, record, calendar, reference))[order]
 
 
 _EMPTY = {
@@ -178,12 +181,15 @@ def _start(rain: pd.Series, rule: StartRule) -> dict[str, object]:
 
 
 def _rains_spi(
-    table: pd.DataFrame, record: RainRecord, calendar: pd.DataFrame | None
+    table: pd.DataFrame,
+    record: RainRecord,
+    calendar: pd.DataFrame | None,
+    reference: tuple[int, int] | None,
 ) -> list[float]:
     """SPI of the rains that each sowing's seed woke in."""
     if calendar is None or not len(table):
         return [np.nan] * len(table)
-    rains = season_rain(record, calendar, sorted(set(table["site_id"])))
+    rains = season_rain(record, calendar, sorted(set(table["site_id"])), reference=reference)
     keys = zip(rains["site_id"], rains["season"], strict=True)
     index = dict(zip(keys, rains["spi"].to_numpy(dtype=float), strict=True))
     wet = calendar[calendar["kind"] == "rains"]

@@ -32,6 +32,7 @@ def season_rain(
     most_missing_days: int = MOST_MISSING_DAYS,
     wet_day_mm: float = WET_DAY_MM,
     least_years: int = LEAST_REFERENCE_YEARS,
+    reference: tuple[int, int] | None = None,
 ) -> pd.DataFrame:
     """Rain totals, SPI, dry spells and rain days of each site and season.
 
@@ -49,6 +50,9 @@ def season_rain(
         Rain from which a day is a rain day.
     least_years : int
         Fewest seasons of a kind that still give an SPI.
+    reference : tuple of int, optional
+        First and last year of the seasons that the SPI compares with; all of the record if unset,
+        and then a longer record moves the SPI of past seasons.
 
     Returns
     -------
@@ -58,8 +62,8 @@ def season_rain(
         complete), `dry_spell_days` (longest run of dry days; a missing day ends a run),
         `rain_days`, `missing_days` (also days of the season outside the record), `spi_class`,
         `rain_rank` (1 = driest), `rain_years` (complete seasons of the same name with a total at
-        this site: the reference of SPI and rank) and `rain_reference` (the first and the last of
-        their years, "1991-2020").
+        this site, among the reference years: what the SPI compares with) and `rain_reference` (the
+        first and the last of their years, "1991-2020"). The rank is among all years.
     """
     sites = list(site_ids)
     rain = record.for_sites(sites).to_numpy()
@@ -79,7 +83,7 @@ def season_rain(
         wet[place, told] = (seen >= wet_day_mm).sum(axis=0)[told]
         if stop > begin:
             spell[place, told] = longest_run(runs[begin:stop])[told]
-    index, rank, years, period = _against_other_years(total, calendar, least_years)
+    index, rank, years, period = _against_other_years(total, calendar, least_years, reference)
     flat = {
         "rain_mm": total,
         "spi": index,
@@ -101,7 +105,10 @@ def season_rain(
 
 
 def _against_other_years(
-    total: np.ndarray, calendar: pd.DataFrame, least_years: int
+    total: np.ndarray,
+    calendar: pd.DataFrame,
+    least_years: int,
+    reference: tuple[int, int] | None,
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
     """SPI, rank, number and period of reference years of each season among those of its name."""
     index, rank = np.full(total.shape, np.nan), np.full(total.shape, np.nan)
@@ -110,17 +117,21 @@ def _against_other_years(
     begins = calendar["year"].to_numpy(dtype=np.int64)
     names = calendar["season"].str.split("-", n=1).str[1].to_numpy()
     complete = calendar["complete"].to_numpy(dtype=bool)
+    low, high = reference or (int(begins.min()), int(begins.max()))
+    compared = complete & (begins >= low) & (begins <= high)
     for name in np.unique(names):
         members = np.flatnonzero((names == name) & complete)
-        if not members.size:
+        usual = compared[members]
+        if not usual.any():
             continue
         # One series for the whole programme gives equal columns: each is worked out once.
         columns, inverse = np.unique(total[members], axis=1, return_inverse=True)
         inverse = inverse.ravel()
-        its_index = np.column_stack([spi(c, least_years=least_years) for c in columns.T])
+        its_index = np.column_stack([spi(c, c[usual], least_years=least_years) for c in columns.T])
         its_rank = np.column_stack([rank_from_driest(column) for column in columns.T])
         index[members] = its_index[:, inverse]
         rank[members] = its_rank[:, inverse]
+        members = members[usual]
         known = np.isfinite(total[members])
         years[names == name] = known.sum(axis=0)
         first = begins[members][known.argmax(axis=0)]

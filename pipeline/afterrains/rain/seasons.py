@@ -22,6 +22,7 @@ from afterrains.rain.accumulation import (
     largest_rise,
 )
 from afterrains.rain.record import one_series, unfit_record
+from afterrains.rain.reference import in_years
 from afterrains.rain.season_calendar import (
     ONE_DAY,
     DatesFrom,
@@ -66,13 +67,14 @@ def from_rain(
     *,
     rainy_seasons: Literal["auto", 1, 2] = "auto",
     dieback_days: int = 60,
+    reference: tuple[int, int] | None = None,
 ) -> pd.DataFrame:
     """Season calendar from daily rain, by anomalous accumulation.
 
-    The mean year of the whole record gives the mean seasons; each year's own season is then the
-    largest rise of the accumulated anomaly (rain minus the record's daily mean) between 50 days
-    before the mean onset and 50 days after the mean end (20 with two seasons a year). Its first
-    day is the day after the minimum, its last the day of the maximum.
+    The mean year of the record, or of its reference years, gives the mean seasons; each year's
+    own season is then the largest rise of the accumulated anomaly (rain minus the mean year's daily
+    mean) between 50 days before the mean onset and 50 days after the mean end (20 with two seasons
+    a year). Its first day is the day after the minimum, its last the day of the maximum.
 
     Parameters
     ----------
@@ -84,6 +86,9 @@ def from_rain(
         Rainy seasons a year; "auto" takes two where the second annual harmonic is the larger.
     dieback_days : int
         Days after the rains that are left out of the dry season's observations.
+    reference : tuple of int, optional
+        First and last year of the period that gives the mean year (`rain.reference`); the whole
+        record if unset, and then a longer one moves past seasons.
 
     Returns
     -------
@@ -101,7 +106,7 @@ def from_rain(
     doi:10.1175/JCLI-D-11-00157.1
     """
     series = one_series(rain)
-    climatology, seasons = mean_seasons(series, rainy_seasons)
+    climatology, seasons = mean_seasons(series, rainy_seasons, reference)
     return calendar_of(
         list(_yearly_rains(series, climatology, seasons)),
         series.index[0],
@@ -153,9 +158,14 @@ def site_onsets(
 
 
 def mean_seasons(
-    series: pd.Series, rainy_seasons: Literal["auto", 1, 2]
+    series: pd.Series,
+    rainy_seasons: Literal["auto", 1, 2],
+    reference: tuple[int, int] | None = None,
 ) -> tuple[np.ndarray, tuple[ClimateSeason, ...]]:
     """Mean rain of each day of the year (365, mm) and the rainy seasons in it."""
+    series = in_years(series, reference)
+    if series.empty:
+        raise unfit_record("it holds no day of the reference years", "rain-no-reference")
     climatology = daily_climatology(
         series.to_numpy(), slots_of_year(pd.DatetimeIndex(series.index))
     )

@@ -131,6 +131,7 @@ def from_threshold(
     *,
     dieback_days: int = 60,
     missing_share: float = 0.2,
+    reference: tuple[int, int] | None = None,
 ) -> pd.DataFrame:
     """Season calendar from daily rain by thresholds, with one rainy season a year.
 
@@ -144,6 +145,8 @@ def from_threshold(
         Days after the rains that are left out of the dry season's observations.
     missing_share : float
         Share of missing days of a window above which a season gets the mean dates.
+    reference : tuple of int, optional
+        First and last year of the period that gives the mean dates; the whole record if unset.
 
     Returns
     -------
@@ -166,8 +169,10 @@ def from_threshold(
     if not told:
         what = f"no onset by the thresholds between {first:%Y-%m-%d} and {last:%Y-%m-%d}"
         raise unfit_record(what, "rain-no-season")
-    onset = _median_days([dates[0] - rule.window(year)[0] for year, dates in told.items()])
-    ended = [dates[1] - rule.window(year)[0] for year, dates in told.items() if dates[2]]
+    low, high = reference or (first.year, last.year)
+    usual = {year: dates for year, dates in told.items() if low <= year <= high} or told
+    onset = _median_days([dates[0] - rule.window(year)[0] for year, dates in usual.items()])
+    ended = [dates[1] - rule.window(year)[0] for year, dates in usual.items() if dates[2]]
     end = _median_days(ended) if ended else rule.window(2001)[3] - rule.window(2001)[0]
     rains = []
     for year in years:
