@@ -575,7 +575,7 @@ def _write_manifest(folder: Path) -> None:
             detail=detail,
         )
         for reason, detail, count in (
-            ("too-cloudy", "cloud 93 % of the scene, over 80 %", 41),
+            ("cloudy", "cloud 93 % of the scene, over 80 %", 41),
             ("same-overpass", "a newer processing was taken", 12),
         )
         for at in range(count)

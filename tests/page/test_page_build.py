@@ -187,7 +187,7 @@ def test_refused_scenes_are_counted_by_reason(page: Path, parse: Parse):
     """41 and 12 by hand from the invented manifest, and two reads that failed for good."""
     text = " ".join("".join(parse(page).text).split())
     assert "640 scenes were used. 53 scenes were refused:" in text
-    assert re.search(r"too-cloudy\s*41", text)
+    assert re.search(r"too much cloud over the scene\s*41", text)
     assert "2 reads failed for good" in text
 
 

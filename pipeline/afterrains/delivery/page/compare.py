@@ -101,8 +101,19 @@ def lay_comparison(
 def _words(texts: Texts) -> dict[str, str]:
     keys = ("outcome.ndvi", "outcome.points", "gain.ndvi", "gain.points", "rain", "sown", "control")
     words = {key: texts(f"chart.{key}") for key in keys}
-    own = ("add", "remove", "sites", "spread", "units", "full", "added", "removed", "nothing")
-    words |= {key: texts(f"compare.{key}") for key in (*own, "of_site")}
+    own = (
+        "add",
+        "remove",
+        "sites",
+        "spread",
+        "units",
+        "full",
+        "added",
+        "removed",
+        "nothing",
+        "key",
+    )
+    words |= {key: texts(f"compare.{key}") for key in (*own, "of_site", "short")}
     return {**words, "decimal": texts("writing.decimal")}
 
 
@@ -252,7 +263,10 @@ class _Desk:
             "rain": self._across(rows, _rain, 0.5, 0),
             "days": [],
             "facts": [
-                [texts("compare.sites"), texts("compare.of_sites", n=row.sites, ha=row.area)],
+                [
+                    texts("compare.sites"),
+                    texts.count("compare.of_sites", len(group.sites), ha=row.area),
+                ],
                 [texts("sites.verdict"), counts],
                 [texts("compare.middle"), row.words if row.gain != texts("no_value") else row.gain],
                 [texts("compare.pooled"), row.pooled or texts("no_value")],
@@ -282,12 +296,12 @@ class _Desk:
         way = self._ways.get((group.factor, group.level))
         if way is None or way.gain is None:
             return ""
-        return self._texts(
+        return self._texts.count(
             "compare.pooled_value",
+            way.sites,
             gain=gain_text(way.gain, way.unit, self._texts),
             low=gain_text(way.low, way.unit, self._texts),
             high=gain_text(way.high, way.unit, self._texts),
-            n=self._texts.number(way.sites),
         )
 
     # --- figures ---

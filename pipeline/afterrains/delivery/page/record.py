@@ -152,7 +152,7 @@ def lay_record(folder: Folder, texts: Texts) -> Record:
         digest=digest,
         used=sum(1 for _ in _entries(manifest, "scenes_used")),
         refused=tuple(
-            (shortened(reason, _LONGEST_VALUE), texts.number(count))
+            (_refusal(reason, texts), texts.number(count))
             for reason, count in sorted(reasons.items(), key=lambda pair: (-pair[1], pair[0]))
         ),
         refused_count=sum(reasons.values()),
@@ -162,6 +162,12 @@ def lay_record(folder: Folder, texts: Texts) -> Record:
         files=tuple(name for name in _FILES if name in folder.stands_beside),
         version=shortened(str(versions.get("afterrains", "")) if versions else "", 40),
     )
+
+
+def _refusal(reason: str, texts: Texts) -> str:
+    """Why a scene was refused, in words; the table's own word where it has none here."""
+    key = f"refusal.{reason}"
+    return texts(key) if key in texts else shortened(reason, _LONGEST_VALUE)
 
 
 def _entries(manifest: Mapping[str, Any], key: str) -> Iterator[Mapping[str, Any]]:

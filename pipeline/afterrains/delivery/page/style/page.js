@@ -261,7 +261,7 @@
     }));
     panel.dataset.count = String(chosen.length);
     byId("compare-clear").disabled = !chosen.length;
-    const notes = [];
+    const notes = chosen.length ? [words.key] : [];
     if (chosen.some((key) => groups[key])) notes.push(words.spread);
     if (units.length > 1) notes.push(words.units);
     note.textContent = notes.join(" ");
@@ -311,7 +311,7 @@
   });
   // Every group in the table and every sheet can be put there with one press.
   const offer = (place, key, name) => {
-    const button = html("button", "offer", words.add);
+    const button = html("button", "offer", words.short);
     button.type = "button";
     button.setAttribute("aria-label", name);
     button.addEventListener("click", () => {
