@@ -38,6 +38,7 @@ def test_two_sites_and_a_group_stand_on_one_scale(page: Path, open_tab: OpenTab)
         "`${t.textContent} ${t.getAttribute('x')} ${t.getAttribute('y')}`).join('|'))",
     )
     assert len(axes) == 3 and len(set(axes)) == 1 and axes[0].count("|") > 8
+    assert tab.page.inner_text("#compare-note").startswith("Full line: sown.")
     assert "not an interval" in tab.page.inner_text("#compare-note")
     assert tab.complaints == []
 

@@ -113,7 +113,7 @@ def _words(texts: Texts) -> dict[str, str]:
         "nothing",
         "key",
     )
-    words |= {key: texts(f"compare.{key}") for key in (*own, "of_site", "short")}
+    words |= {key: texts(f"compare.{key}") for key in (*own, "of_site", "short", "key")}
     return {**words, "decimal": texts("writing.decimal")}
 
 
