@@ -3,7 +3,7 @@ PYTHON ?= python3
 BIN := .venv/bin
 PIP := $(BIN)/python -m pip --disable-pip-version-check -q
 
-.PHONY: demo test check format lock schema clean
+.PHONY: demo test check format lock schema audit clean
 
 demo: .venv/.run-ready
 	$(BIN)/afterrains sample sample_scenes --if-missing
@@ -34,6 +34,14 @@ lock: .venv/.dev-ready
 	$(BIN)/uv pip compile -q --universal --python-version 3.11 --no-emit-index-url \
 	  --generate-hashes --custom-compile-command "make lock" pyproject.toml \
 	  --group build --group dev -c requirements.lock -o requirements-dev.lock
+	$(PIP) install --require-hashes -r requirements.lock
+	$(BIN)/python .ci/licences.py docs/licences.md
+
+# Known weaknesses of the locked libraries. Asks the index's own database, which a mirror may lack.
+audit: .venv/.run-ready
+	$(PYTHON) -m venv .venv/audit
+	.venv/audit/bin/python -m pip install -q pip-audit
+	.venv/audit/bin/pip-audit --strict --disable-pip --require-hashes -r requirements.lock
 
 clean:
 	rm -rf .venv sample_scenes/scenes sample_scenes/out tests/.samples

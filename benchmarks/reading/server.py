@@ -13,6 +13,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from multiprocessing.connection import Connection
+from multiprocessing.process import BaseProcess
 from pathlib import Path
 
 _HEAD_LIMIT = 65536
@@ -33,6 +34,12 @@ class RangeServer:
 
     address: str
     _pipe: Connection
+    _process: BaseProcess
+
+    def kill(self) -> None:
+        """End it without a word, as a machine that loses power does."""
+        self._process.kill()
+        self._process.join()
 
     def count(self) -> Counted:
         """What was sent since the last call."""
@@ -41,25 +48,26 @@ class RangeServer:
 
 
 @contextmanager
-def range_server(folder: Path, latency_s: float) -> Iterator[RangeServer]:
+def range_server(folder: Path, latency_s: float, port: int = 0) -> Iterator[RangeServer]:
     """Serve a folder until the block ends; every answer waits for `latency_s` first."""
     here, there = multiprocessing.get_context("spawn").Pipe()
     process = multiprocessing.get_context("spawn").Process(
-        target=_serve, args=(folder, latency_s, there), daemon=True
+        target=_serve, args=(folder, latency_s, there, port), daemon=True
     )
     process.start()
     try:
-        yield RangeServer(f"http://127.0.0.1:{here.recv()}", here)
+        yield RangeServer(f"http://127.0.0.1:{here.recv()}", here, process)
     finally:
-        here.send("stop")
+        if process.is_alive():
+            here.send("stop")
         process.join(5)
 
 
-def _serve(folder: Path, latency_s: float, pipe: Connection) -> None:
-    asyncio.run(_serving(folder, latency_s, pipe))
+def _serve(folder: Path, latency_s: float, pipe: Connection, port: int) -> None:
+    asyncio.run(_serving(folder, latency_s, pipe, port))
 
 
-async def _serving(folder: Path, latency_s: float, pipe: Connection) -> None:
+async def _serving(folder: Path, latency_s: float, pipe: Connection, port: int) -> None:
     counted = Counted(0, 0)
     stopped = asyncio.Event()
 
@@ -81,7 +89,7 @@ async def _serving(folder: Path, latency_s: float, pipe: Connection) -> None:
         pipe.send((counted.requests, counted.sent_bytes))
         counted.requests = counted.sent_bytes = 0
 
-    server = await asyncio.start_server(answer, "127.0.0.1", 0, limit=_HEAD_LIMIT, backlog=512)
+    server = await asyncio.start_server(answer, "127.0.0.1", port, limit=_HEAD_LIMIT, backlog=512)
     asyncio.get_running_loop().add_reader(pipe.fileno(), told)
     pipe.send(server.sockets[0].getsockname()[1])
     await stopped.wait()
