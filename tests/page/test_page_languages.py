@@ -8,6 +8,7 @@ import re
 import shutil
 import string
 from collections.abc import Callable
+from dataclasses import replace
 from datetime import date
 from pathlib import Path
 from types import ModuleType
@@ -22,7 +23,7 @@ from afterrains.delivery.page.folder import read_folder
 from afterrains.delivery.page.seasons import SeasonNames
 from afterrains.delivery.page.sentences import Said, Sentences
 from afterrains.delivery.page.texts import LANGUAGES, Texts, load_texts
-from afterrains.evidence import control_notes, late, refusals, verdicts
+from afterrains.evidence import control_notes, refusals, verdicts
 from afterrains.programme.ground import Identity
 from afterrains.results import told
 
@@ -112,6 +113,20 @@ def french() -> Sentences:
             "de gain (gain \u22120,004)",
         ),
         (
+            "more than comparable unsown ground, beyond chance; its rain differed from its "
+            "controls': against theirs it got 31 mm a season more than before the sowing. That is "
+            "allowed for; else the gain would read -0.012 NDVI instead of +0.034",
+            "plus que sur un terrain comparable non semé, au-delà du hasard ; sa pluie s’est "
+            "écartée de celle de ses témoins : par rapport à la leur, il a reçu 31 mm par saison "
+            "de plus qu’avant le semis. Il en est tenu compte ; sinon le gain se lirait "
+            "\u22120,012 NDVI au lieu de +0,034",
+        ),
+        (
+            "only eyes can tell: no clear value this season",
+            "seuls des yeux sur le terrain peuvent trancher : aucune valeur claire cette saison",
+        ),
+        ("no-gain (gain 0.004)", "pas de gain (gain 0,004)"),
+        (
             "the difference rests on one control, Bare; it could by the well: without it nothing "
             "is beyond chance",
             "la différence repose sur un seul témoin, Bare; it could by the well : sans lui, rien "
@@ -130,6 +145,7 @@ def test_sentences_are_said_in_french(french: Sentences, sentence: str, french_w
         "a reason that nobody thought of",
         "more than comparable unsown ground, beyond chance, on Mondays",
         "the difference rests on one control, A: without it",
+        "only eyes can tell: a reason that nobody thought of",
         "<script>alert(1)</script>",
     ],
 )
@@ -160,7 +176,6 @@ def test_every_sentence_of_the_tables_stands_in_the_catalogue():
         | _spoken(refusals, "refusal_reasons")
         | _spoken(control_notes, "controls_table")
         | _spoken(told, "_not_judged_yet")
-        | {late._MARK}
     )
     assert len(pieces) > 25
     texts = load_texts()
@@ -189,6 +204,16 @@ def test_french_page_is_french(french_page: Path, parse: Callable[[Path], Any]):
     assert [each for each in english if "{" not in each and each in text] == []
     assert "saison sèche 2024/25" in text
     assert "chute soudaine durant la saison sèche 2022/23" in text
+
+
+def test_late_data_and_failed_reads_are_told(output: Path):
+    """On the sheet of the one site that they concern, and nowhere else."""
+    folder = read_folder(output)
+    first, *rest = folder.verdicts
+    changed = replace(first, late="no-gain (gain 0.004)", provisional=True)
+    html = render(replace(folder, verdicts=(changed, *rest)), load_texts("fr"))
+    assert html.count("on lirait\u00a0: pas de gain (gain 0,004). Ce qui a été dit reste.") == 1
+    assert html.count("il est provisoire") == 1
 
 
 def test_french_page_writes_figures_with_a_comma(french_page: Path, output: Path):

@@ -36,6 +36,10 @@ class Row:
         """What HTML can hold of a text."""
         return plain(str(self._cells[column]))
 
+    def has(self, column: str) -> bool:
+        """Whether the table has the column: some came later than others."""
+        return column in self._cells
+
     def real(self, column: str) -> float | None:
         """A number, also of a column that the file may lack."""
         value = self._cells.get(column)

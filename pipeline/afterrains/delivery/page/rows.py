@@ -46,6 +46,10 @@ class Judged:
     rains_anomaly: float | None
     cost: float | None
     cost_per_gained_ha: float | None
+    late: str = ""
+    """What data that came later would make of it."""
+    provisional: bool = False
+    """Whether reads failed in the run that judged it."""
 
 
 @dataclass(frozen=True)

@@ -87,7 +87,7 @@ def lay_sheet(
         step_why=_why(judged, folder, ref, sentences, texts),
         opening=opening,
         reason=reason,
-        sentences=_sentences(judged, reason, sowings, names, texts),
+        sentences=_sentences(judged, reason, sowings, names, sentences, texts),
         field=_field((folder.field or {}).get(judged.site_id), texts),
         chart=draw_site(
             rows,
@@ -121,7 +121,12 @@ def _why(judged: Judged, folder: Folder, ref: SiteRef, sentences: Sentences, tex
 
 
 def _sentences(
-    judged: Judged, reason: Said, sowings: Sequence[Sowing], names: SeasonNames, texts: Texts
+    judged: Judged,
+    reason: Said,
+    sowings: Sequence[Sowing],
+    names: SeasonNames,
+    sentences: Sentences,
+    texts: Texts,
 ) -> tuple[str, ...]:
     """The figures behind the verdict and its reason, in plain sentences."""
     unit, verdict = judged.gain_unit or "ndvi", judged.verdict
@@ -147,6 +152,11 @@ def _sentences(
         out.append(texts("sentence.rain_none"))
     elif verdict == "no-gain" and sowings and sowings[-1].start == "broken":
         out.append(texts("sentence.rain_broken"))
+    if judged.late:
+        late = sentences.say(judged.late)
+        out.append(texts("sentence.late", late=late.text))
+    if judged.provisional:
+        out.append(texts("sentence.provisional"))
     return tuple(out)
 
 

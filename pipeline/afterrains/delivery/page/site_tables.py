@@ -113,6 +113,8 @@ def _judged(row: Row) -> Judged:
         rains_anomaly=row.real("rains_anomaly"),
         cost=row.real("cost"),
         cost_per_gained_ha=row.real("cost_per_gained_ha"),
+        late=row.text("late_data") if row.has("late_data") else "",
+        provisional=row.has("provisional") and row.true("provisional"),
     )
 
 
