@@ -91,7 +91,9 @@ def judge(
         Optional `dead_grass`: NBR2 of the same dry dates; with it a gain is told only where
         crowns show (see `evidence.grass`). Beside woody percent it needs `greenness`, the NDVI.
     sowing : DataFrame
-        `site_id`, `sown_on`; the first sowing of a site starts its clock.
+        `site_id`, `sown_on`; the first sowing of a site starts its clock. With `clock_from` (first
+        effective rain, empty while there was none) that day starts it; the seasons before sowing
+        still end at `sown_on`.
     error_rate : float
         Two-sided, over all judged seasons: half for a false gain, half for a false loss.
     judged_seasons : int

@@ -55,7 +55,9 @@ class SeasonTable:
 
 @dataclass(frozen=True)
 class Panel:
-    """A checked panel; sites are sorted by id, `sown_on` is NaT for a site not (yet) sown."""
+    """A checked panel; sites are sorted by id, `sown_on` is the day from which seasons
+    are counted: the sowing, or the rain that woke the seed; NaT where there was neither yet.
+    """
 
     site_ids: NDArray[np.str_]
     is_sown: Bools
@@ -78,7 +80,9 @@ def read_panel(panel: pd.DataFrame, sowing: pd.DataFrame) -> Panel:
     panel : DataFrame
         One row per site and season; see `afterrains.contrast.judge`.
     sowing : DataFrame
-        `site_id`, `sown_on`; further rows of a site are re-sowings and the first counts.
+        `site_id`, `sown_on`; further rows of a site are re-sowings and the first counts. Optional
+        `clock_from`: the day of the first effective rain, empty while there was none; seasons are
+        counted from it, and those between sowing and it are left out.
 
     Returns
     -------
@@ -97,6 +101,13 @@ def read_panel(panel: pd.DataFrame, sowing: pd.DataFrame) -> Panel:
         time=_dates(panel["time"]),
         value=pd.to_numeric(panel["value"]).astype(float),
     )
+    clock = _clock(sowing, first)
+    if "clock_from" in sowing:
+        # Seed that lies and waits for rain is neither ground before sowing nor a season it had.
+        sown, woken = (frame["site_id"].map(days) for days in (first, clock))
+        waiting = (frame["time"] > sown) & ~(frame["time"] > woken)
+        told = [name for name in ("value", "dead_grass", "greenness") if name in frame]
+        frame[told] = frame[told].astype(float).mask(waiting)
     roles = frame.groupby("site_id")["role"].first()
     unseen = first.index.astype(str).difference(roles.index)
     roles = pd.concat([roles, pd.Series("sown", index=unseen, dtype=object)]).sort_index()
@@ -116,7 +127,7 @@ def read_panel(panel: pd.DataFrame, sowing: pd.DataFrame) -> Panel:
     return Panel(
         site_ids=ids.to_numpy(dtype=str),
         is_sown=(roles == "sown").to_numpy(),
-        sown_on=first.reindex(ids).to_numpy(dtype="datetime64[D]"),
+        sown_on=clock.reindex(ids).to_numpy(dtype="datetime64[D]"),
         stratum=trait("stratum", "").fillna("").to_numpy(dtype=str),
         x=trait("x", np.nan).to_numpy(dtype=float),
         y=trait("y", np.nan).to_numpy(dtype=float),
@@ -125,6 +136,14 @@ def read_panel(panel: pd.DataFrame, sowing: pd.DataFrame) -> Panel:
         rains=_season_table(frame[frame["kind"] == "rains"], ids, earliest),
         grassiness=None if grassy is None else _season_table(grassy, ids, earliest),
     )
+
+
+def _clock(sowing: pd.DataFrame, first: pd.Series) -> pd.Series:
+    """Day from which each site's seasons are counted; NaT where its seed still waits for rain."""
+    if "clock_from" not in sowing:
+        return first
+    clock = _dates(sowing["clock_from"]).groupby(sowing["site_id"]).min().reindex(first.index)
+    return clock.where(~(clock < first), first)
 
 
 def _dates(column: pd.Series) -> pd.Series:

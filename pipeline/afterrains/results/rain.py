@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import pandas as pd
 
-__all__ = ["rain_before", "with_rain_told"]
+from afterrains.rain import clock_starts
+
+__all__ = ["clocked", "rain_before", "with_clock_told", "with_rain_told"]
 
 
 def rain_before(season_rain: pd.DataFrame, calendar: pd.DataFrame) -> pd.DataFrame:
@@ -50,3 +52,30 @@ def _sentence(apart: float, moved: float, gain: float, unit: str) -> str:
         f"allowed for; else the gain would read {gain - moved:+.{digits}f} {word} instead of "
         f"{gain:+.{digits}f}"
     )
+
+
+def clocked(sowing: pd.DataFrame, rain_after: pd.DataFrame | None) -> pd.DataFrame:
+    """The sowing table with `clock_from`, the rain that woke the seed of each site's first sowing.
+
+    Parameters
+    ----------
+    sowing : DataFrame
+        The register's.
+    rain_after : DataFrame or None
+        Rows of sowing_rain.csv; without them the sowings alone start the clocks.
+    """
+    if rain_after is None:
+        return sowing
+    return sowing.merge(clock_starts(rain_after)[["site_id", "clock_from"]], on="site_id")
+
+
+def with_clock_told(history: pd.DataFrame, rain_after: pd.DataFrame | None) -> pd.DataFrame:
+    """The history with `clock_from`, `clock_by`, `sowings`, and words where seed still waits."""
+    if rain_after is None:
+        none = pd.Series(pd.NaT, index=history.index, dtype="datetime64[ns]")
+        return history.assign(clock_from=none, clock_by="", sowings=None)
+    clock = clock_starts(rain_after)[["site_id", "clock_from", "clock_by", "sowings"]]
+    table = history.merge(clock, on="site_id", how="left")
+    waiting = (table["clock_by"] == "") & (table["seasons_since_sowing"] == 0)
+    why = "no effective rain has fallen since it was sown, so no season is counted yet"
+    return table.assign(reason=table["reason"].astype(object).mask(waiting, why))

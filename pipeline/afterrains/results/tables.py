@@ -11,7 +11,7 @@ import pandas as pd
 
 from afterrains.programme import Evidence
 from afterrains.results.panel import build_panel, with_cover
-from afterrains.results.rain import with_rain_told
+from afterrains.results.rain import clocked, with_clock_told, with_rain_told
 from afterrains.results.seasons import seasons_told
 from afterrains.results.told import controls_told, not_judged_yet, with_facts
 from afterrains.results.units import judge_in_units
@@ -73,7 +73,7 @@ def build_tables(
     panel = build_panel(values, calendar, sites, season_rain)
     in_points = frozenset() if cover is None else sites_in_points(cover)
     values = with_cover(values, cover, in_points)
-    judgement = judge_in_units(panel, values, sowing, evidence, in_points)
+    judgement = judge_in_units(panel, values, clocked(sowing, sowing_rain), evidence, in_points)
     seasons = seasons_told(values, calendar, season_rain, sites, judgement.weights, indices)
     unjudged = not_judged_yet(judgement.history, calendar, sowing)
     judged = pd.concat([judgement.history, unjudged], ignore_index=True).astype(
@@ -81,7 +81,7 @@ def build_tables(
     )
     history = with_facts(judged, calendar, seasons, sites, sowing, in_points)
     history["gain_shrunken"] = shrunken(history)
-    history = with_rain_told(history)
+    history = with_clock_told(with_rain_told(history), sowing_rain)
     newest = history.groupby("site_id", sort=True).tail(1).reset_index(drop=True)
     return Tables(
         verdicts=newest,

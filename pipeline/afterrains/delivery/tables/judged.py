@@ -26,7 +26,8 @@ _VERDICT_COLUMNS = (
     season_id("as_of", "The season at which the site is judged, with what was known then.",
             required=True),
     Column("first_sown_on", "date", "Day of the first sowing, UTC.", "day"),
-    count("seasons_since_sowing", "Dry seasons since the first sowing, the judged one included."),
+    count("seasons_since_sowing", "Dry seasons since the rain that woke "
+          "the seed of the first sowing (`clock_from`), the judged one included."),
     number("area_ha", "hectares", "Area of the whole polygon.", minimum=0),
     Column(
         "verdict",
@@ -88,6 +89,12 @@ _VERDICT_COLUMNS = (
     number("rain_moved", "see gain_unit",
             "What allowing for that difference changed of `gain`; empty where rain did not "
             "differ."),
+    Column("clock_from", "date", "Day from which seasons since sowing are counted: the first "
+           "effective rain after the first sowing. A re-sowing starts no second clock.", "day"),
+    Column("clock_by", "string", "`rain`: that rain; `sowing`: the day of sowing, where the rain "
+           "record cannot say; empty while no effective rain has fallen, or without rain record.",
+           enum=("rain", "sowing")),
+    count("sowings", "Sowings of the site, re-sowings included."),
 )  # fmt: skip
 
 VERDICTS = Table(
