@@ -1,15 +1,16 @@
 """One task: a cell of ground through one season, from scenes to a small table and small rasters.
 
-The task reads each overpass of the season once, one at a time, and keeps only what later stages
-need: the polygon series of its sites and per-pixel composites of the season. Its result depends on
-nothing but the task, so its key names it and a worker anywhere gives the same bytes.
+The task reads each overpass of the season once, checks the looks against each other, and keeps
+what later stages need: what each look showed of each site, the polygon series, and per-pixel
+composites of the season. Its result depends on nothing but the task, so its key names it and a
+worker anywhere gives the same bytes.
 """
 
 from __future__ import annotations
 
 import json
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 from datetime import date, timedelta
 from pathlib import Path
 from typing import Any
@@ -30,9 +31,11 @@ from afterrains.scenes import (
     WindowReader,
     read_overpasses,
 )
+from afterrains.scenes.season_check import CheckedSeason, check_season
 from afterrains.scenes.signers import signer
 from afterrains.signals.composites import season_composite
 from afterrains.signals.indices import available, compute
+from afterrains.signals.looks import polygon_looks, polygon_shares
 from afterrains.signals.season_values import LATE_DAYS
 from afterrains.signals.series import polygon_series
 
@@ -43,6 +46,7 @@ __all__ = [
     "CellResult",
     "CellTask",
     "load_composites",
+    "load_looks",
     "load_series",
     "perform",
     "recorded",
@@ -54,10 +58,10 @@ OUTCOME_LAYER = "ndvi"
 BLOCKS = "blocks"
 """Folder of the local store of remote files, beside the ledger's own."""
 # Raise when the meaning of a task's result changes, so that older results are not taken for new.
-_METHOD = 2
+_METHOD = 3
 _FLOAT32_BYTES = 4
-# Working copies of one layer while its composite is made, and the look that is being read.
-_SCRATCH_LAYERS = 6
+# Working copies of one layer while it is checked or its composite is made, and the masks.
+_SCRATCH_LAYERS = 8
 
 
 @dataclass(frozen=True)
@@ -81,6 +85,9 @@ class CellTask:
     """Profiles of the programme's collections."""
     trusted: frozenset[str] | None = None
     """Hosts that may lie inside this network, None for all; no part of the key."""
+    doubted: Mapping[str, str] = field(default_factory=dict)
+    """Scenes that are left out because other cells showed that they contradict their metadata, and
+    why; see `pull`."""
 
     @property
     def memory_bytes(self) -> int:
@@ -101,6 +108,7 @@ class CellTask:
             [_identity(overpass) for overpass in self.overpasses],
             [self.bands, self.indices, self.dilation_m],
             [profile.model_dump_json() for profile in self.profiles],
+            dict(self.doubted),
         )
 
 
@@ -114,6 +122,10 @@ class CellResult:
     rows: int
     unreadable: tuple[tuple[str, str, str], ...]
     """(scene_id, band, reason) of every read that failed for good."""
+    doubted: tuple[tuple[str, str], ...] = ()
+    """(scene_id, reason) of each scene left out because its numbers contradict its metadata."""
+    always_masked: tuple[tuple[str, float], ...] = ()
+    """(site_id, share) of sites of which a part was masked on nearly every date."""
 
 
 def perform(task: CellTask, ledger: Ledger) -> CellResult:
@@ -124,39 +136,67 @@ def perform(task: CellTask, ledger: Ledger) -> CellResult:
     OutputError
         If the result cannot be written.
     """
+    checked = check_season(
+        list(
+            read_overpasses(
+                task.overpasses,
+                task.cell.geobox,
+                task.bands,
+                task.profiles,
+                dilation_m=task.dilation_m,
+                reader=_reader(ledger.folder / BLOCKS, task.profiles, task.trusted),
+            )
+        ),
+        task.doubted,
+    )
     stacks = _Stacks(task)
-    unreadable: list[tuple[str, str, str]] = []
-
-    def looked_at() -> Iterator[Observation]:
-        for seen in read_overpasses(
-            task.overpasses,
-            task.cell.geobox,
-            task.bands,
-            task.profiles,
-            dilation_m=task.dilation_m,
-            reader=_reader(ledger.folder / BLOCKS, task.profiles, task.trusted),
-        ):
-            unreadable.extend(seen.unreadable)
-            stacks.add(seen)
-            yield seen
-
+    for look in checked.looks:
+        stacks.add(look)
     sites = gpd.GeoDataFrame(
         {"site_id": list(task.cores)},
         geometry=[shapely.from_wkb(core) for core in task.cores.values()],
         crs=str(task.cell.geobox.crs),
     )
-    series = polygon_series(looked_at(), task.cell.geobox, sites, task.indices)
+    series = polygon_series(checked.looks, task.cell.geobox, sites, task.indices)
+    looks = polygon_looks(_named(task, checked), task.cell.geobox, sites)
+    always = polygon_shares(checked.always_masked, task.cell.geobox, sites)
     composites = stacks.composites()
     result = CellResult(
-        task.key, task.cell.cell_id, task.season, len(series), tuple(sorted(set(unreadable)))
+        task.key,
+        task.cell.cell_id,
+        task.season,
+        len(series),
+        tuple(sorted({read for look in checked.looks for read in look.unreadable})),
+        tuple(sorted({scene for look in checked.looks for scene in look.doubted})),
+        tuple(sorted(always.items())),
     )
     with ledger.record(task.key) as folder:
         series.to_parquet(folder / "series.parquet", index=False)
+        looks.to_parquet(folder / "looks.parquet", index=False)
         np.savez_compressed(folder / "composites.npz", allow_pickle=False, **composites)
         (folder / "result.json").write_text(
-            json.dumps({"unreadable": result.unreadable, "rows": result.rows}), encoding="utf-8"
+            json.dumps(
+                {
+                    "unreadable": result.unreadable,
+                    "doubted": result.doubted,
+                    "always_masked": result.always_masked,
+                    "rows": result.rows,
+                }
+            ),
+            encoding="utf-8",
         )
     return result
+
+
+def _named(
+    task: CellTask, checked: CheckedSeason
+) -> Iterator[tuple[Observation, NDArray[np.bool_]]]:
+    """Each look with what was taken out of it; one that covers nothing bears its scenes' names."""
+    for overpass, look, leftover in zip(
+        task.overpasses, checked.looks, checked.leftover, strict=True
+    ):
+        names = look.scene_ids or tuple(scene.scene_id for scene in overpass.scenes)
+        yield replace(look, scene_ids=names), leftover
 
 
 _readers: dict[str, WindowReader] = {}
@@ -177,13 +217,25 @@ def recorded(task: CellTask, ledger: Ledger) -> CellResult | None:
         return None
     text = (ledger.place(task.key) / "result.json").read_text(encoding="utf-8")
     stored: dict[str, Any] = json.loads(text)
-    unreadable = tuple((str(s), str(b), str(r)) for s, b, r in stored["unreadable"])
-    return CellResult(task.key, task.cell.cell_id, task.season, int(stored["rows"]), unreadable)
+    return CellResult(
+        task.key,
+        task.cell.cell_id,
+        task.season,
+        int(stored["rows"]),
+        tuple((str(s), str(b), str(r)) for s, b, r in stored["unreadable"]),
+        tuple((str(s), str(r)) for s, r in stored["doubted"]),
+        tuple((str(s), float(share)) for s, share in stored["always_masked"]),
+    )
 
 
 def load_series(ledger: Ledger, key: str) -> pd.DataFrame:
     """The polygon series that a finished task wrote."""
     return pd.read_parquet(ledger.place(key) / "series.parquet")
+
+
+def load_looks(ledger: Ledger, key: str) -> pd.DataFrame:
+    """What each pass of a finished task showed of each site; see `polygon_looks`."""
+    return pd.read_parquet(ledger.place(key) / "looks.parquet")
 
 
 def load_composites(ledger: Ledger, key: str) -> dict[str, NDArray[Any]]:

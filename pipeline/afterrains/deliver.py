@@ -32,6 +32,7 @@ from afterrains.delivery import (
 from afterrains.delivery.page import build
 from afterrains.delivery.tables import (
     CONTROLS,
+    LOOKS,
     SOWING_RAIN,
     VERDICT_HISTORY,
     VERDICTS,
@@ -61,6 +62,8 @@ def deliver(
     folder: Path,
     prepared: Prepared,
     series: pd.DataFrame,
+    looks: pd.DataFrame,
+    look_counts: Mapping[str, Any],
     tables: Tables,
     sowing_rain: pd.DataFrame | None,
     rasters: Iterable[RasterFile],
@@ -83,6 +86,7 @@ def deliver(
     write_csv(seasons_table(indices), tables.seasons, folder)
     write_csv(series_definition, series, folder)
     write_parquet(series_definition, series, folder)
+    write_csv(LOOKS, looks, folder)
     write_csv(CONTROLS, tables.controls, folder)
     write_csv(WHAT_WORKS, tables.what_works, folder)
     if sowing_rain is not None:
@@ -98,6 +102,7 @@ def deliver(
             scenes_used=prepared.scenes,
             refused=prepared.refused,
             unreadable=unreadable,
+            looks=look_counts,
             specification=tables.specification,
             times=times,
             seeds={},

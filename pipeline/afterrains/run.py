@@ -11,10 +11,11 @@ A run that finds everything as it left it says so and does nothing.
 from __future__ import annotations
 
 import hashlib
+import json
 import time
 from collections import Counter
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from functools import partial
 from pathlib import Path
@@ -24,14 +25,16 @@ import pandas as pd
 from distributed import Client
 
 from afterrains.calendars import reference_of, start_rule
-from afterrains.cellwork import CellResult, CellTask, load_series, perform, recorded
+from afterrains.cellwork import CellResult, CellTask, load_looks, load_series
 from afterrains.deliver import STORE, State, deliver, earlier_state, remember
 from afterrains.delivery import RasterFile, read_csv
+from afterrains.delivery.look_counts import count_looks, look_notes
 from afterrains.delivery.tables import VERDICTS
 from afterrains.estimate import check_budget
 from afterrains.ledger import Ledger, key_of, only_run
 from afterrains.maps import DrySeason, MapTask, draw
 from afterrains.prepare import Prepared, prepare
+from afterrains.pull import pull, split
 from afterrains.rain import season_rain, sowing_rain
 from afterrains.results import Tables, build_tables, judged_table
 from afterrains.woodywork import CoverTask, draw_cover, settle_model
@@ -94,6 +97,8 @@ class RunSummary:
     """(scene_id, band, reason) of each read that failed after its retries."""
     refused: Mapping[str, int]
     """Scenes refused, by reason."""
+    notes: tuple[str, ...] = ()
+    """What was left out of the looks, and which ground is hardly ever seen."""
 
     @property
     def as_of(self) -> str:
@@ -113,6 +118,7 @@ class RunSummary:
             "tasks_kept": self.tasks_kept,
             "unreadable_reads": [list(read) for read in self.unreadable],
             "scenes_refused": dict(self.refused),
+            "notes": list(self.notes),
         }
 
 
@@ -172,7 +178,7 @@ def run_programme(
             tell.say("Nothing is new since the last run; its results stand.")
             return _standing(prepared, output, before)
         ledger.sweep()
-        kept, waiting = _split(prepared.tasks, ledger)
+        kept, waiting = split(prepared.tasks, ledger)
         tell.say(_plan(prepared, len(waiting), len(kept)))
         check_budget(prepared, waiting, path.name)
         largest = max((task.memory_bytes for task in waiting), default=0)
@@ -182,10 +188,9 @@ def run_programme(
             connect(scheduler, processes, memory_gb) as client,
             recorded_to(performance_report),
         ):
-            results = dict(kept)
-            for done in in_turn(client, partial(perform, ledger=ledger), waiting):
-                results[done.key] = done
-                tell.step(_STAGE_READ, len(results), len(prepared.tasks))
+            step = partial(tell.step, _STAGE_READ)
+            tasks, results = pull(client, prepared.tasks, kept, waiting, ledger, step)
+            prepared = replace(prepared, tasks=tasks)
             stages.ended("reading")
             maps = _map_tasks(prepared, ledger)
             rasters: list[RasterFile] = []
@@ -200,12 +205,16 @@ def run_programme(
             stages.ended("mapping")
         tell.say("Judging the sites")
         series = _series(prepared.tasks, ledger)
+        looks, look_counts = _looks(prepared.tasks, results, ledger)
         rain_after = _sowing_rain(prepared)
         tables = _judge(prepared, series, cover, rain_after)
         unreadable = sorted({read for result in results.values() for read in result.unreadable})
         stages.ended("judging")
         times = stages.told()
-        page = deliver(output, prepared, series, tables, rain_after, rasters, unreadable, times)
+        page = deliver(
+            output, prepared, series, looks, look_counts, tables, rain_after, rasters, unreadable,
+            times,
+        )  # fmt: skip
         state = State(run_key, exit_status=1 if unreadable else 0, unreadable=len(unreadable))
         remember(output, state)
     return RunSummary(
@@ -217,6 +226,7 @@ def run_programme(
         tasks_kept=len(kept),
         unreadable=tuple(unreadable),
         refused=_by_reason(prepared),
+        notes=look_notes(look_counts),
     )
 
 
@@ -231,6 +241,7 @@ def _standing(prepared: Prepared, output: Path, before: State) -> RunSummary:
         tasks_kept=len(prepared.tasks),
         unreadable=(),
         refused=_by_reason(prepared),
+        notes=look_notes(json.loads((output / "manifest.json").read_text("utf-8"))["looks"]),
     )
 
 
@@ -275,25 +286,6 @@ def _run_key(prepared: Prepared) -> str:
     )
 
 
-def _split(
-    tasks: Iterable[CellTask], ledger: Ledger
-) -> tuple[dict[str, CellResult], list[CellTask]]:
-    """What the ledger has whole, and what is still to do: new tasks and those with failed reads."""
-    kept: dict[str, CellResult] = {}
-    waiting: list[CellTask] = []
-    for task in tasks:
-        result = recorded(task, ledger)
-        if result is None:
-            waiting.append(task)
-        elif result.unreadable:
-            # What could not be read then may have come back.
-            ledger.forget(task.key)
-            waiting.append(task)
-        else:
-            kept[task.key] = result
-    return kept, waiting
-
-
 def _map_tasks(prepared: Prepared, ledger: Ledger) -> list[MapTask]:
     """One for each cell that has a complete dry season."""
     calendar = prepared.calendar.set_index("season")
@@ -314,6 +306,21 @@ def _series(tasks: Iterable[CellTask], ledger: Ledger) -> pd.DataFrame:
     """The polygon series of all cells and seasons, in a fixed order."""
     table = pd.concat([load_series(ledger, task.key) for task in tasks], ignore_index=True)
     return table.sort_values(["site_id", "date", "sensor", "scene_id"], ignore_index=True)
+
+
+def _looks(
+    tasks: Iterable[CellTask], results: Mapping[str, CellResult], ledger: Ledger
+) -> tuple[pd.DataFrame, dict[str, Any]]:
+    """What each pass showed of each site, and the counts of it."""
+    tasks = list(tasks)
+    table = pd.concat([load_looks(ledger, task.key) for task in tasks], ignore_index=True)
+    doubted = [scene for result in results.values() for scene in result.doubted]
+    always = [
+        (site, task.season, share)
+        for task in tasks
+        for site, share in results[task.key].always_masked
+    ]
+    return table, count_looks(table, doubted, always)
 
 
 def _cover(

@@ -89,6 +89,8 @@ _CONTRACT = {
     "field_evidence": "site_id, role, verdict, as_of, visits, checks, seen_more, seen_unchanged, "
     "seen_less, woody_cover_percent, last_surveyed_on, field_says, agreement, note",
     "series": "site_id, date, sensor, scene_id, clear_fraction, pixels, ndvi, nbr",
+    "looks": "site_id, date, sensor, scene_id, pixels, clear, leftover, masked, unreadable, "
+    "not_covered, unread",
     "seasons": "site_id, role, season, kind, start, end, rain_mm, spi, clear_dates, "
     "clear_fraction, ndvi_median, ndvi_low, ndvi_high, nbr_median, nbr_low, nbr_high, "
     "woody_percent, woody_low, woody_high, control_ndvi_median, control_nbr_median, "

@@ -28,6 +28,7 @@ _CONTRACT_FILES = {
     "seasons.csv",
     "series.csv",
     "series.parquet",
+    "looks.csv",
     "controls.csv",
     "what_works.csv",
     "sowing_rain.csv",

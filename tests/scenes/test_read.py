@@ -143,13 +143,25 @@ def test_unreadable_band_is_nan_never_zero(
     assert [(scene_id, band) for scene_id, band, _ in seen.unreadable] == [("a", "nir")]
 
 
-def test_every_band_unreadable_leaves_nothing_clear(tile: Callable[..., Scene], profiles: Profiles):
-    broken = tile("a")
+def test_where_no_band_can_be_read_clear_ground_is_lost_and_clouded_ground_masked(
+    tile: Callable[..., Scene], profiles: Profiles
+):
+    """The mask says what was there to be seen: a 40 m corner of cloud is no failure to read."""
+    scl = np.full((SIZE // 2, SIZE // 2), 5, np.uint8)
+    scl[:2, :2] = 9
+    broken = tile("a", scl=scl)
     for band in ("red", "nir"):
         Path(broken.bands[band].href).unlink()
+    clouded = np.zeros((SIZE, SIZE), dtype=bool)
+    clouded[:4, :4] = True
     seen = look([broken], window(), profiles)
     assert not seen.clear.any()
     assert len(seen.unreadable) == 2
+    np.testing.assert_array_equal(seen.covered, clouded)
+    np.testing.assert_array_equal(seen.lost, ~clouded)
+    beside = look([broken, tile("b", red=2000)], window(), profiles)
+    assert beside.clear.all()
+    assert not beside.lost.any()
 
 
 def test_tiles_merge_per_pixel_after_masking(tile: Callable[..., Scene], profiles: Profiles):
@@ -229,9 +241,10 @@ def test_offset_that_seems_applied_twice_leaves_the_scene_out(
     seen = look([tile("a", red=500, offset=-0.1)], window(), profiles)
     assert not seen.clear.any()
     assert seen.lost.all()
-    ((scene_id, band, reason),) = seen.unreadable
-    assert (scene_id, band) == ("a", "red")
-    assert "applied already" in reason
+    assert seen.unreadable == ()
+    ((scene_id, reason),) = seen.doubted
+    assert scene_id == "a"
+    assert "in red: its offset seems to be applied already" in reason
 
 
 def test_tile_of_the_next_zone_fills_what_the_own_zone_leaves(

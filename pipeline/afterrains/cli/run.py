@@ -105,6 +105,8 @@ def _print_summary(summary: RunSummary) -> None:
     if summary.refused:
         reasons = ", ".join(f"{count} {reason}" for reason, count in summary.refused.items())
         out.print(Text(f"Scenes left out: {reasons}; each is named in manifest.json."))
+    for note in summary.notes[:_SHOWN]:
+        out.print(Text(f"note  {note}", style="yellow"), soft_wrap=True)
     for scene, band, reason in summary.unreadable[:_SHOWN]:
         line = Text(f"could not be read  {scene} {band}: {reason}", style="yellow")
         out.print(line, soft_wrap=True)

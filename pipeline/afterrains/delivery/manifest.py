@@ -64,6 +64,7 @@ def write_manifest(
     seeds: Mapping[str, int],
     seasons: Mapping[str, Any] | None = None,
     model_digest: str | None = None,
+    looks: Mapping[str, Any] | None = None,
     leave_out: Iterable[str] = (),
 ) -> Path:
     """Write the manifest, last of all: it holds the digest of every other file.
@@ -89,6 +90,8 @@ def write_manifest(
         Seeds of all randomness.
     model_digest : str, optional
         SHA-256 of the woody-cover model; None where none was used.
+    looks : mapping, optional
+        What became of the looks; see `look_counts`.
     leave_out : iterable of str
         Paths below `folder` (files or folders) that are no results, such as a working store.
         Names that begin with a dot are always left out.
@@ -121,6 +124,7 @@ def write_manifest(
             "scenes_used": _distinct(_scene(scene) for scene in scenes_used),
             "scenes_refused": _distinct(_refusal(refusal) for refusal in refused),
             "unreadable_reads": _unreadable(unreadable),
+            "looks": _plain(looks or {}),
             "files": _files(folder, {PurePath(name) for name in leave_out}),
             "times": {key: _plain(value) for key, value in sorted(times.items())},
         },

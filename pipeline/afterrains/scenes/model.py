@@ -135,8 +135,8 @@ class Observation:
     """What one pass shows of one window.
 
     Three things are kept apart: ground that no scene covers (`covered` False, `lost` False), ground
-    covered but masked (`covered` True, `clear` False), and ground whose scene could not be read
-    (`lost` True; named in `unreadable`).
+    covered but masked (`covered` True, `clear` False), and ground whose scene could not be read or
+    is not to be believed (`lost` True; named in `unreadable` or `doubted`).
     """
 
     date: date
@@ -150,7 +150,11 @@ class Observation:
     unreadable: tuple[tuple[str, str, str], ...]
     """(scene_id, band, reason) of each read that failed after its retries."""
     lost: NDArray[np.bool_]
-    """Ground inside the frame of a scene whose mask could not be read, and seen by no other."""
+    """Ground inside the frame of a scene whose mask could not be read, or that is clear where no
+    band could be read, or whose scene was left out as doubtful; and seen by no other scene."""
     mask_counts: Mapping[str, int] = field(default_factory=dict)
     """Pixels of the window by mask class or flag, summed over the scenes; flags can overlap."""
+    doubted: tuple[tuple[str, str], ...] = ()
+    """(scene_id, reason) of each scene that was left out because its numbers contradict what its
+    metadata say. Reading it again would not help."""
     notes: tuple[str, ...] = ()

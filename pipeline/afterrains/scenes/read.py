@@ -6,7 +6,8 @@ then the newest; a pixel is taken whole, all bands, from the first tile in which
 are read only of tiles that add clear ground.
 
 A mask that cannot be read makes its scene unusable: without it nothing is known to be clear. A band
-that cannot be read is NaN for that scene's pixels. Both are named in `Observation.unreadable`.
+that cannot be read is NaN for that scene's pixels; where none can be read, its clear ground is
+lost. Both are named in `Observation.unreadable`.
 """
 
 from __future__ import annotations
@@ -118,6 +119,7 @@ def read_overpass(
         unreadable=tuple(canvas.unreadable),
         lost=canvas.lost & ~canvas.covered,
         mask_counts=canvas.counts,
+        doubted=tuple(canvas.doubted),
     )
 
 
@@ -173,6 +175,7 @@ class _Canvas:
     covered: NDArray[np.bool_]
     lost: NDArray[np.bool_]
     unreadable: list[tuple[str, str, str]] = field(default_factory=list)
+    doubted: list[tuple[str, str]] = field(default_factory=list)
     counts: dict[str, int] = field(default_factory=dict)
     scenes: dict[str, bool] = field(default_factory=dict)
     """Scenes that cover something, and whether they gave a clear pixel."""
@@ -222,12 +225,8 @@ def _add(
             canvas.fail(scene_id, band, reason)
         doubt = _offset_doubt(tile.profile, read, wanted)
         if doubt:
-            canvas.fail(
-                scene_id,
-                doubt,
-                "most clear ground has negative reflectance: its offset "
-                "seems to be applied already",
-            )
+            what = f"most clear ground has negative reflectance in {doubt}: its offset seems to be"
+            canvas.doubted.append((scene_id, f"{what} applied already"))
             canvas.lost |= covered
             return
         if read:
@@ -236,8 +235,11 @@ def _add(
             wanted &= has_value.all(axis=0)
             # A mask can reach past the edge of the bands; ground without any number is no ground.
             covered = covered & (has_value.any(axis=0) | ~mask.clear)
-        else:
-            wanted = np.zeros_like(wanted) if failed else wanted
+        elif failed:
+            wanted = np.zeros_like(wanted)
+            # What its mask calls clear was there to be seen; what it calls cloud was not.
+            canvas.lost |= mask.clear
+            covered = covered & ~mask.clear
         for band, values in read.items():
             adjusted = tile.adjusted(values, band) if adjust else values
             canvas.reflectance[band][wanted] = adjusted[wanted]

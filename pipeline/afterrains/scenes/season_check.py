@@ -8,7 +8,7 @@ reported, because nothing can be known of it.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -40,7 +40,7 @@ class CheckedSeason:
     """A season's looks after the check, in the order given."""
 
     looks: tuple[Observation, ...]
-    """Without leftover haze and shadow; a shifted product is lost and named in `unreadable`."""
+    """Without leftover haze and shadow; a shifted product is lost and named in `doubted`."""
     leftover: tuple[NDArray[np.bool_], ...]
     """What was taken out of each look, (y, x)."""
     tested: tuple[int, ...]
@@ -59,7 +59,9 @@ class CheckedSeason:
         return counts
 
 
-def check_season(looks: Sequence[Observation]) -> CheckedSeason:
+def check_season(
+    looks: Sequence[Observation], doubted: Mapping[str, str] | None = None
+) -> CheckedSeason:
     """Check the looks of one window and season against each other.
 
     Parameters
@@ -67,6 +69,8 @@ def check_season(looks: Sequence[Observation]) -> CheckedSeason:
     looks : sequence of Observation
         In order of time, all of one window. Arrays are not changed; looks that lose nothing are
         handed on as they are.
+    doubted : mapping of scene id to reason, optional
+        Scenes that are left out whatever is seen of them here.
 
     Returns
     -------
@@ -82,15 +86,20 @@ def check_season(looks: Sequence[Observation]) -> CheckedSeason:
         raise ValueError("looks must be in order of time")
     if not looks:
         return CheckedSeason((), (), (), np.zeros((0, 0), dtype=bool))
-    shifts = _shifts(looks, days)
+    known = doubted or {}
+    looks = [
+        _set_aside(look, known) if known.keys() & set(look.scene_ids) else look for look in looks
+    ]
     kept = [
-        _set_aside(look, shift) if shift else look
-        for look, shift in zip(looks, shifts, strict=True)
+        _set_aside(look, dict.fromkeys(look.scene_ids, _reason(shift))) if shift else look
+        for look, shift in zip(looks, _shifts(looks, days), strict=True)
     ]
     always = _always_masked(kept)
     shape = kept[0].clear.shape
     nothing = np.zeros(shape, dtype=bool)
-    band = next((b for b in LEFTOVER_BANDS if b in kept[0].reflectance), None)
+    band = next(
+        (b for b in LEFTOVER_BANDS if b in kept[0].reflectance and _is_known(kept, b)), None
+    )
     if band is None:
         return CheckedSeason(tuple(kept), (nothing,) * len(kept), (0,) * len(kept), always)
     cube = np.stack([look.reflectance[band] for look in kept])
@@ -129,10 +138,14 @@ def _is_known(looks: Sequence[Observation], band: str) -> bool:
     return any(np.isfinite(look.reflectance[band]).any() for look in looks)
 
 
-def _set_aside(look: Observation, shift: float) -> Observation:
-    """A look whose numbers cannot be trusted: all its ground is lost, and the reason is named."""
+def _reason(shift: float) -> str:
     word = "not to be applied" if shift > 0 else "to be applied twice"
-    reason = f"every band lies {shift:+.1f} off the dates around it: its offset seems {word}"
+    return f"every band lies {shift:+.1f} off the dates around it: its offset seems {word}"
+
+
+def _set_aside(look: Observation, doubted: Mapping[str, str]) -> Observation:
+    """A look whose numbers cannot be trusted: all its ground is lost, and the reason is named."""
+    told = tuple((scene, doubted[scene]) for scene in look.scene_ids if scene in doubted)
     return replace(
         look,
         reflectance={
@@ -141,7 +154,7 @@ def _set_aside(look: Observation, shift: float) -> Observation:
         clear=np.zeros_like(look.clear),
         covered=np.zeros_like(look.covered),
         lost=look.lost | look.covered,
-        unreadable=(*look.unreadable, *((scene, "all", reason) for scene in look.scene_ids)),
+        doubted=(*look.doubted, *told),
     )
 
 

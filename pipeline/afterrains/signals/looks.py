@@ -19,7 +19,7 @@ from odc.geo.geobox import GeoBox
 
 from afterrains.signals.coverage import Coverage, polygon_coverage
 
-__all__ = ["SHARES", "Look", "polygon_looks"]
+__all__ = ["SHARES", "Look", "polygon_looks", "polygon_shares"]
 
 SHARES = ("clear", "leftover", "masked", "unreadable", "not_covered")
 """Parts of a polygon in one pass; they add up to one."""
@@ -77,26 +77,53 @@ def polygon_looks(
     Returns
     -------
     DataFrame
-        `site_id, date, sensor, scene_id` (joined by ";"; those that failed too), a column for each
-        of `SHARES` (0-1, of the polygon; they add up to 1) and `unread` (bands that could not be
-        read, joined by ";"; such a band is missing on ground that counts as clear). A row for each
-        site with a core in the grid and each pass, sorted by site, date, sensor and scenes.
+        `site_id, date, sensor, scene_id` (joined by ";"; those that failed too), `pixels` (the
+        whole polygon, so that a share times it is a count), a column for each of `SHARES` (0-1, of
+        the polygon; they add up to 1) and `unread` (bands that could not be read, joined by ";";
+        such a band is missing on ground that counts as clear). A row for each site with a core in
+        the grid and each pass, sorted by site, date, sensor and scenes.
 
     Raises
     ------
     ValueError
         If the CRS differ or an array is off the grid.
     """
-    cores = gpd.GeoSeries(sites["core"]) if "core" in sites else sites.geometry
-    coverage = polygon_coverage(geobox, list(sites["site_id"]), cores)
+    coverage = _coverage(geobox, sites)
     parts = [_rows(look, leftover, coverage) for look, leftover in looks]
-    columns = ["site_id", "date", "sensor", "scene_id", *SHARES, "unread"]
+    columns = ["site_id", "date", "sensor", "scene_id", "pixels", *SHARES, "unread"]
     if not parts:
         return pd.DataFrame(columns=columns)
     table = pd.concat(parts, ignore_index=True)[columns]
     return table.sort_values(
         ["site_id", "date", "sensor", "scene_id"], kind="stable", ignore_index=True
     )
+
+
+def polygon_shares(
+    layer: NDArray[np.bool_], geobox: GeoBox, sites: gpd.GeoDataFrame
+) -> dict[str, float]:
+    """Share of each site's core (0-1) where a layer (y, x) is true; only sites that have some.
+
+    Raises
+    ------
+    ValueError
+        If the CRS differ or the layer is off the grid.
+    """
+    coverage = _coverage(geobox, sites)
+    if layer.shape != coverage.shape:
+        raise ValueError(f"the layer has shape {layer.shape}, the grid {coverage.shape}")
+    sums = coverage.sums(layer.ravel()[coverage.pixel])
+    shares = np.minimum(sums / np.maximum(coverage.whole, np.finfo(float).tiny), 1.0)
+    return {
+        site: float(share)
+        for site, share in zip(coverage.site_ids, shares, strict=True)
+        if share > 0
+    }
+
+
+def _coverage(geobox: GeoBox, sites: gpd.GeoDataFrame) -> Coverage:
+    cores = gpd.GeoSeries(sites["core"]) if "core" in sites else sites.geometry
+    return polygon_coverage(geobox, list(sites["site_id"]), cores)
 
 
 def _rows(look: Look, leftover: NDArray[np.bool_] | None, coverage: Coverage) -> pd.DataFrame:
@@ -126,6 +153,7 @@ def _rows(look: Look, leftover: NDArray[np.bool_] | None, coverage: Coverage) ->
             "date": np.datetime64(look.date, "s"),
             "sensor": look.sensor,
             "scene_id": ";".join(dict.fromkeys([*look.scene_ids, *sorted(failed)])),
+            "pixels": coverage.whole,
             **shares,
             "unread": ";".join(sorted({band for _, band, _ in look.unreadable})),
         }

@@ -23,6 +23,7 @@ _FILES = (
     "verdict_history.csv",
     "seasons.csv",
     "series.csv",
+    "looks.csv",
     "controls.csv",
     "sowing_rain.csv",
     "what_works.csv",
@@ -67,6 +68,8 @@ class Record:
     refused: tuple[tuple[str, str], ...]
     refused_count: int
     unreadable: int
+    left_out: int
+    leftover: str
     looks: str
     sensors: tuple[str, ...]
     files: tuple[str, ...]
@@ -163,6 +166,8 @@ def lay_record(folder: Folder, texts: Texts) -> Record:
         ),
         refused_count=sum(reasons.values()),
         unreadable=sum(int(e.get("reads", 1)) for e in _entries(manifest, "unreadable_reads")),
+        left_out=len(_counts(manifest).get("scenes_left_out", ())),
+        leftover=_leftover(_counts(manifest), texts),
         looks=looks,
         sensors=sensors,
         files=tuple(name for name in _FILES if name in folder.stands_beside),
@@ -180,6 +185,20 @@ def _entries(manifest: Mapping[str, Any], key: str) -> Iterator[Mapping[str, Any
     entries = manifest.get(key, ())
     if isinstance(entries, list):
         yield from (entry for entry in entries if isinstance(entry, Mapping))
+
+
+def _counts(manifest: Mapping[str, Any]) -> Mapping[str, Any]:
+    """What became of the looks; empty where the manifest says nothing of it."""
+    counts = manifest.get("looks")
+    return counts if isinstance(counts, Mapping) else {}
+
+
+def _leftover(counts: Mapping[str, Any], texts: Texts) -> str:
+    """How much clear ground was taken out as haze or shadow; "" where none was."""
+    pixels = counts.get("pixels", {})
+    taken = float(pixels.get("leftover", 0.0))
+    share = 100 * taken / (taken + float(pixels.get("clear", 0.0))) if taken else 0.0
+    return texts("record.leftover", share=texts.number(share, 2)) if taken else ""
 
 
 def _settings(content: Any, texts: Texts, prefix: str = "") -> Iterator[tuple[str, str]]:

@@ -16,7 +16,7 @@ from afterrains.delivery.tables.choices import (
 )
 from afterrains.delivery.tables.field import FIELD_TABLES, VISITS
 from afterrains.delivery.tables.judged import CONTROLS, VERDICT_HISTORY, VERDICTS
-from afterrains.delivery.tables.measured import seasons_table, series_table
+from afterrains.delivery.tables.measured import LOOKS, seasons_table, series_table
 from afterrains.delivery.tables.outlook import OUTLOOK, OUTLOOK_LOTS, OUTLOOK_RAIN
 from afterrains.delivery.tables.shared import ANY_INDEX
 from afterrains.delivery.tables.sowings import SOWING_RAIN, WHAT_WORKS
@@ -29,6 +29,7 @@ __all__ = [
     "CONTROLS",
     "COSTS",
     "FIELD_TABLES",
+    "LOOKS",
     "OUTLOOK",
     "OUTLOOK_LOTS",
     "OUTLOOK_RAIN",
@@ -51,6 +52,7 @@ def all_tables(indices: Sequence[str]) -> tuple[Table, ...]:
         VERDICT_HISTORY,
         seasons_table(indices),
         series_table(indices),
+        LOOKS,
         CONTROLS,
         SOWING_RAIN,
         WHAT_WORKS,

@@ -14,7 +14,38 @@ from afterrains.delivery.tables.shared import (
     season_id,
 )
 
-__all__ = ["seasons_table", "series_table"]
+__all__ = ["LOOKS", "seasons_table", "series_table"]
+
+
+def _share(name: str, description: str) -> Column:
+    """A part of the polygon."""
+    return number(name, "fraction", description, decimals=6, minimum=0, maximum=1)
+
+
+LOOKS = Table(
+    "looks",
+    "Looks",
+    "a site in a pass of a satellite over it; the five shares add up to 1",
+    (
+        SITE_ID,
+        Column("date", "date", "Solar day of the overpass, UTC.", "day", required=True),
+        Column("sensor", "string", "The satellite, e.g. `sentinel-2a`.", required=True),
+        Column("scene_id", "string", "The scenes of the pass here, joined by `;`.", required=True),
+        number("pixels", "pixels", "The whole polygon (after the inner margin); a share times it "
+               "is a count.", decimals=2, minimum=0),
+        _share("clear", "Seen and used."),
+        _share("leftover", "Clear by the mask, but far off the pixel's own season: haze or shadow "
+               "that the mask missed; not used."),
+        _share("masked", "Covered by a scene, but masked: cloud, shadow, snow, water, saturated, "
+               "or near cloud."),
+        _share("unreadable", "Covered by a scene that could not be read, or that was left out "
+               "because its numbers contradict its metadata."),
+        _share("not_covered", "Covered by no scene."),
+        Column("unread", "string", "Bands that could not be read, joined by `;`; on ground that "
+               "counts as clear such a band is missing."),
+    ),
+    primary_key=("site_id", "date", "sensor", "scene_id"),
+)  # fmt: skip
 
 
 def series_table(indices: Sequence[str]) -> Table:
