@@ -419,7 +419,12 @@ def _sow_again(verdicts: pd.DataFrame) -> pd.DataFrame:
     # The later sites first, so that the order of ranks is not that of the numbers.
     table["rank"] = (again[::-1].cumsum()[::-1]).where(again)
     table["until"] = table["answer_by"].where(table["choice"] == "wait", "")
-    table = table.assign(expected_gain=0.006, expected_gain_low=0.001, expected_gain_high=0.017)
+    table = table.assign(
+        expected_gain=0.006,
+        expected_gain_if_good=0.011,
+        expected_gain_low=0.001,
+        expected_gain_high=0.017,
+    )
     return table.assign(chance_good_start_percent=55.0, expected_cost=210_000.0)
 
 

@@ -58,7 +58,7 @@ def test_sites_to_sow_again_stand_by_their_rank(decided: Path, text: str):
     assert "Sow again 15 9 3" in text
     table = text[text.index("Cost of one more sowing") :]
     assert table.index("15 s015") < table.index("9 ") < table.index("3 =HYPERLINK")
-    assert "+0.006 +0.001 to +0.017 if the rain holds" in table
+    assert "+0.006 if the rain holds: +0.011 (+0.001 to +0.017)" in table
     assert "55 %" in table and "no forecast" in text
 
 

@@ -105,6 +105,7 @@ def _choice(row: Row) -> Choice:
         reason=row.text("reason"),
         until=row.text("until"),
         expected_gain=row.real("expected_gain"),
+        expected_if_good=row.real("expected_gain_if_good"),
         expected_low=row.real("expected_gain_low"),
         expected_high=row.real("expected_gain_high"),
         unit=row.text("gain_unit"),

@@ -25,6 +25,7 @@ class AgainRow:
     ref: SiteRef
     why: Said
     gain: str
+    gain_if_good: str
     interval: str
     chance: str
     cost: str
@@ -77,6 +78,7 @@ def _again(
         ref=refs[choice.site_id],
         why=sentences.say(choice.reason),
         gain=gain_text(choice.expected_gain, choice.unit, texts),
+        gain_if_good=gain_text(choice.expected_if_good, choice.unit, texts),
         interval=_interval(choice.expected_low, choice.expected_high, choice.unit, texts),
         chance=texts("no_value")
         if chance is None

@@ -180,6 +180,7 @@ class Choice:
     reason: str
     until: str
     expected_gain: float | None
+    expected_if_good: float | None
     expected_low: float | None
     expected_high: float | None
     unit: str
