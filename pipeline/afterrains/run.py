@@ -31,13 +31,15 @@ from afterrains.delivery import RasterFile, read_csv
 from afterrains.delivery.look_counts import count_looks, look_notes
 from afterrains.delivery.tables import VERDICTS
 from afterrains.estimate import check_budget
+from afterrains.history import put_aside, read_former
 from afterrains.ledger import Ledger, key_of, only_run
 from afterrains.maps import DrySeason, MapTask, draw
 from afterrains.prepare import Prepared, prepare
 from afterrains.pull import pull, split
 from afterrains.rain import season_rain, sowing_rain
-from afterrains.results import Tables, build_tables, judged_table
-from afterrains.woodywork import CoverTask, draw_cover, settle_model
+from afterrains.results import Tables, build_tables, judged_table, measuring_rule
+from afterrains.woody import model_digest
+from afterrains.woodywork import MODEL_FOLDER, CoverTask, draw_cover, settle_model
 from afterrains.workers import connect, in_turn, processes_for, recorded_to
 
 __all__ = ["Reporter", "RunSummary", "run_programme"]
@@ -207,8 +209,14 @@ def run_programme(
         series = _series(prepared.tasks, ledger)
         looks, look_counts = _looks(prepared.tasks, results, ledger)
         rain_after = _sowing_rain(prepared)
-        tables = _judge(prepared, series, cover, rain_after)
         unreadable = sorted({read for result in results.values() for read in result.unreadable})
+        former = read_former(output)
+        tables = _judge(prepared, series, cover, rain_after, former.history, not unreadable, output)
+        if aside := put_aside(output, former, tables.specification["digest"]):
+            tell.say(
+                "The judging rule, its controls or its measure changed since the last run: the "
+                f"history starts anew, and what was said before is kept in {aside}"
+            )
         stages.ended("judging")
         times = stages.told()
         page = deliver(
@@ -386,8 +394,14 @@ def _judge(
     series: pd.DataFrame,
     cover: pd.DataFrame | None,
     rain_after: pd.DataFrame | None,
+    former: pd.DataFrame,
+    whole: bool,
+    output: Path,
 ) -> Tables:
-    sites = prepared.register.sites
+    sites, programme = prepared.register.sites, prepared.programme
+    model = None
+    if programme.woody is not None:
+        model = model_digest(programme.woody.model or output / MODEL_FOLDER)
     site_ids = list(sites["site_id"])
     values = judged_table(series, prepared.calendar, site_ids, prepared.indices)
     return build_tables(
@@ -397,9 +411,12 @@ def _judge(
         sites,
         prepared.register.sowing,
         prepared.indices,
-        prepared.programme.evidence,
+        programme.evidence,
         cover,
         rain_after,
+        measuring=measuring_rule(programme, sites, model),
+        former=former,
+        whole=whole,
     )
 
 

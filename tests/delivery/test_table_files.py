@@ -41,7 +41,7 @@ _CONTRACT = {
     "detectable_gain, answer_by, grass_gain, grass_gain_low, grass_gain_high, controls, "
     "match_balance, before_trend_p, clear_dates, rains_anomaly, cost, cost_per_gained_ha, "
     "gain_shrunken, rain_apart_mm, rain_moved, clock_from, clock_by, "
-    "sowings",
+    "sowings, break_season, late_data, provisional, rule",
     "controls": "site_id, name, stratum, weight_total, used_by, balance, before_trend_p, "
     "woody_percent, own_gain, own_gain_low, own_gain_high, note",
     "sowing_rain": "site_id, sown_on, first_effective_rain_on, days_waited, rain_30d_mm, "

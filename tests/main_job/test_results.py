@@ -2,26 +2,29 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+from typing import Any
+
 import geopandas as gpd
 import numpy as np
 import pandas as pd
 import pytest
 from shapely import box
 
+from afterrains.delivery import write_csv
+from afterrains.delivery.tables import VERDICT_HISTORY
 from afterrains.evidence.growth import RampGrowth
+from afterrains.history import put_aside, read_former
 from afterrains.programme import Evidence
-from afterrains.results import build_tables
+from afterrains.results import Tables, build_tables
 from afterrains.results.ways import shrunken, ways_of_sowing, what_works_told
 
+_IDS = ["a", "b", "c1", "c2", "c3", "c4"]
 
-def test_a_site_on_greenness_is_not_compared_in_points() -> None:
-    """By hand: a lies in the model's domain, b does not; all controls do.
 
-    a is told in points (its cover less the controls' mean cover), b in NDVI (its greenness less
-    the controls' mean greenness), in the same table and season.
-    """
-    rng = np.random.default_rng(7)
-    ids, years = ["a", "b", "c1", "c2", "c3", "c4"], range(2010, 2020)
+def ground_of(years: range, seed: int = 7) -> dict[str, Any]:
+    """What `build_tables` takes: two sown sites, four controls, dry seasons of the years."""
+    rng = np.random.default_rng(seed)
     seasons = [f"{year}-dry" for year in years]
     calendar = pd.DataFrame(
         {
@@ -33,22 +36,16 @@ def test_a_site_on_greenness_is_not_compared_in_points() -> None:
             "complete": True,
         }
     )
-    values = pd.MultiIndex.from_product([ids, seasons], names=["site_id", "season"]).to_frame(
-        index=False
-    )
+    pairs = pd.MultiIndex.from_product([seasons, _IDS], names=["season", "site_id"])
+    values = pairs.to_frame(index=False)
     green = 0.15 + rng.normal(0, 0.005, len(values))
     values = values.assign(
         clear_dates=6, clear_fraction=1.0, judged_dates=6, judged_value=green,
         judged_dead_grass=np.nan, ndvi_median=green, ndvi_low=green, ndvi_high=green,
     )  # fmt: skip
-    percent = 8 + rng.normal(0, 0.5, len(values))
-    cover = values[["site_id", "season"]].assign(
-        woody_percent=percent, woody_low=percent - 2, woody_high=percent + 2, woody_se_own=1.0
-    )
-    cover["basis"] = np.where(cover["site_id"] == "b", "dry-season greenness", "woody cover")
     sites = gpd.GeoDataFrame(
         {
-            "site_id": ids,
+            "site_id": _IDS,
             "role": ["sown", "sown", "control", "control", "control", "control"],
             "name": "",
             "stratum": "",
@@ -60,8 +57,32 @@ def test_a_site_on_greenness_is_not_compared_in_points() -> None:
     sowing = pd.DataFrame(
         {"site_id": ["a", "b"], "sown_on": pd.Timestamp(2014, 6, 15), "cost": np.nan}
     ).assign(method="hand", species="", seed_lot="")
-    rain = values[["site_id", "season"]].assign(rain_mm=np.nan, spi=np.nan)
-    tables = build_tables(values, calendar, rain, sites, sowing, ["ndvi"], Evidence(), cover)
+    return {
+        "values": values,
+        "calendar": calendar,
+        "season_rain": values[["site_id", "season"]].assign(rain_mm=np.nan, spi=np.nan),
+        "sites": sites,
+        "sowing": sowing,
+        "indices": ["ndvi"],
+        "evidence": Evidence(),
+    }
+
+
+def test_a_site_on_greenness_is_not_compared_in_points() -> None:
+    """By hand: a lies in the model's domain, b does not; all controls do.
+
+    a is told in points (its cover less the controls' mean cover), b in NDVI (its greenness less
+    the controls' mean greenness), in the same table and season.
+    """
+    rng = np.random.default_rng(8)
+    ground = ground_of(range(2010, 2020))
+    values = ground["values"]
+    percent = 8 + rng.normal(0, 0.5, len(values))
+    cover = values[["site_id", "season"]].assign(
+        woody_percent=percent, woody_low=percent - 2, woody_high=percent + 2, woody_se_own=1.0
+    )
+    cover["basis"] = np.where(cover["site_id"] == "b", "dry-season greenness", "woody cover")
+    tables = build_tables(**ground, cover=cover)
     units = tables.verdicts.set_index("site_id")["gain_unit"]
     assert units.to_dict() == {"a": "points", "b": "ndvi"}
     told = tables.seasons[tables.seasons["role"] == "sown"].set_index("site_id")
@@ -70,6 +91,76 @@ def test_a_site_on_greenness_is_not_compared_in_points() -> None:
         np.testing.assert_allclose(rows["control_judged_value"], rows[column], rtol=1e-12)
     assert told.loc["b", "difference"].abs().max() < 0.05
     assert told.loc["a", "control_judged_value"].mean() == pytest.approx(8, abs=1)
+
+
+def written(tables: Tables, folder: Path) -> pd.DataFrame:
+    """The history as the next run reads it from the file."""
+    write_csv(VERDICT_HISTORY, tables.verdict_history, folder)
+    former = read_former(folder)
+    assert former.problem == ""
+    return former.history
+
+
+def test_a_second_run_keeps_what_the_first_said(tmp_path: Path) -> None:
+    """A season later, with a value of 2016 corrected meanwhile: the old rows stand, marked late."""
+    said = written(build_tables(**ground_of(range(2010, 2019))), tmp_path)
+    later = ground_of(range(2010, 2020))
+    values = later["values"]
+    assert (said["late_data"] == "").all()
+    mended = (values["site_id"] == "a") & (values["season"] == "2016-dry")
+    values.loc[mended, "judged_value"] += 0.2
+    now = build_tables(**later, former=said)
+    fresh = build_tables(**later)
+    kept = written(now, tmp_path)
+    key = ["site_id", "as_of"]
+    old = kept.merge(said, on=key, suffixes=("", "_said"))
+    assert len(old) == len(said) == 10
+    for column in ("verdict", "reason", "gain", "gain_low", "gain_high", "p_value", "q_value"):
+        pd.testing.assert_series_equal(old[column], old[f"{column}_said"], check_names=False)
+    touched = (old["site_id"] == "a") & (old["as_of"] >= "2016-dry")
+    assert (old.loc[touched, "late_data"] != "").all()
+    assert (old.loc[old["as_of"] < "2016-dry", "late_data"] == "").all()
+    new = now.verdict_history["as_of"] == "2019-dry"
+    columns = ["site_id", "verdict", "gain"]
+    pd.testing.assert_frame_equal(
+        now.verdict_history.loc[new, columns], fresh.verdict_history.loc[new, columns]
+    )
+    again = written(build_tables(**later, former=kept), tmp_path)
+    pd.testing.assert_frame_equal(again, kept)
+
+
+def test_another_rule_starts_another_history(tmp_path: Path) -> None:
+    """A stricter error rate, other controls: nothing is kept, the old words are put aside."""
+    ground = ground_of(range(2010, 2019))
+    said = written(build_tables(**ground), tmp_path)
+    assert said["rule"].nunique() == 1
+    stricter = ground | {"evidence": Evidence(error_rate=0.01)}
+    now = build_tables(**stricter, former=said.assign(verdict="loss"))
+    assert "loss" not in set(now.verdict_history["verdict"])
+    moved = build_tables(**ground, former=said, measuring={"controls": "others"})
+    rule = moved.specification["digest"]
+    aside = put_aside(tmp_path, read_former(tmp_path), rule)
+    assert aside is not None
+    assert aside.read_bytes() == (tmp_path / "verdict_history.csv").read_bytes()
+    assert put_aside(tmp_path, read_former(tmp_path), said["rule"].iloc[0] + "0" * 52) is None
+
+
+def test_what_was_judged_while_reads_failed_or_of_other_ground_is_judged_anew(
+    tmp_path: Path,
+) -> None:
+    """Rows of a run with failed reads, of an outline or a sowing date that changed since."""
+    ground = ground_of(range(2010, 2019))
+    hurt = written(build_tables(**ground, whole=False), tmp_path).assign(verdict="loss")
+    assert hurt["provisional"].all()
+    now = build_tables(**ground, former=hurt)
+    assert "loss" not in set(now.verdict_history["verdict"])
+    said = written(now, tmp_path).assign(verdict="loss")
+    assert set(build_tables(**ground, former=said).verdict_history["verdict"]) == {"loss"}
+    moved = ground["sites"].assign(area_ha=[5.0] + [4.0] * 5)
+    resown = ground["sowing"].assign(sown_on=pd.Timestamp(2013, 6, 15))
+    for change in ({"sites": moved}, {"sowing": resown}):
+        history = build_tables(**(ground | change), former=said).verdict_history
+        assert "loss" not in set(history.loc[history["site_id"] == "a", "verdict"])
 
 
 _SOWING = pd.DataFrame(

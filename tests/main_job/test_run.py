@@ -161,18 +161,35 @@ def test_an_unreadable_file_is_reported_and_never_zero(
     assert 0 < mended.tasks_done < mended.tasks_kept
 
 
-def test_a_new_season_costs_a_season(programme_copy: Path) -> None:
-    """With the end moved by a year, only cell-seasons of the last season and after are read."""
+def test_a_new_season_costs_a_season_and_rewrites_nothing(programme_copy: Path) -> None:
+    """With the end moved by a year, only cell-seasons of the last season and after are read.
+
+    What verdict_history.csv said stands to the letter; another rule puts it aside, whole.
+    """
     text = programme_copy.read_text(encoding="utf-8")
     [end] = [line for line in text.splitlines() if line.strip().startswith("end:")]
     year = int(end.split(":")[1].strip()[:4])
     programme_copy.write_text(text.replace(end, f"  end: {year - 1}-12-31"), encoding="utf-8")
     first = run_programme(programme_copy, workers=1)
+    then = (first.output / "verdict_history.csv").read_text(encoding="utf-8").splitlines()
     programme_copy.write_text(text, encoding="utf-8")
     second = run_programme(programme_copy, workers=1)
     seasons = pd.read_csv(second.output / "seasons.csv")["season"].nunique()
     assert second.tasks_kept >= first.tasks_done * 0.8
     assert second.tasks_done <= 4 * (first.tasks_done + second.tasks_done) / seasons
+    now = (second.output / "verdict_history.csv").read_text(encoding="utf-8").splitlines()
+    whole = [line for line in then if "no whole dry season" not in line]
+    assert len(whole) > 20
+    assert len(now) > len(whole)
+    assert set(whole) <= set(now)
+    programme_copy.write_text(f"{text}\nevidence: {{error_rate: 0.04}}\n", encoding="utf-8")
+    assert "\nevidence:" not in text
+    third = run_programme(programme_copy, workers=1)
+    [aside] = (third.output / "former_histories").iterdir()
+    assert aside.read_text(encoding="utf-8").splitlines() == now
+    rules = pd.read_csv(third.output / "verdict_history.csv", dtype=str)["rule"].unique()
+    assert len(rules) == 1
+    assert rules[0] not in aside.name
 
 
 def test_history_is_not_rewritten_by_a_new_season(

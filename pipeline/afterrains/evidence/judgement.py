@@ -43,6 +43,7 @@ HISTORY_COLUMNS = (
     "before_trend_p",
     "rain_apart_mm",
     "rain_moved",
+    "break_season",
 )
 _DEFAULT_MEANINGFUL_POINTS = 5.0
 _DEFAULT_MEANINGFUL_NDVI = 0.02

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import json
+from collections.abc import Mapping
 from typing import Any
 
 from afterrains.evidence.grass import CROWNS_MOST
@@ -12,7 +13,7 @@ from afterrains.evidence.matching import MOST_CONTROLS
 from afterrains.evidence.refusals import FEWEST_BEFORE, FEWEST_CONTROLS, LARGEST_IMBALANCE
 from afterrains.evidence.verdicts import FLUSH_DOUBT, FRAGILE, Rules
 
-__all__ = ["specification"]
+__all__ = ["frozen", "specification"]
 
 
 def specification(rules: Rules, spill_over_m: float) -> dict[str, Any]:
@@ -48,5 +49,11 @@ def specification(rules: Rules, spill_over_m: float) -> dict[str, Any]:
             "at_once": "without it, it may not have risen at once without growing since",
         },
     }
-    text = json.dumps(rule, sort_keys=True, separators=(",", ":"))
-    return rule | {"digest": hashlib.sha256(text.encode()).hexdigest()}
+    return frozen(rule)
+
+
+def frozen(rule: Mapping[str, Any]) -> dict[str, Any]:
+    """The rule with the SHA-256 of its canonical JSON under `digest`, whatever it held before."""
+    plain = {key: value for key, value in rule.items() if key != "digest"}
+    text = json.dumps(plain, sort_keys=True, separators=(",", ":"))
+    return plain | {"digest": hashlib.sha256(text.encode()).hexdigest()}

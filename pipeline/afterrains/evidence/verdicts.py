@@ -79,7 +79,7 @@ def future_season(seasons: tuple[str, ...], ahead: int) -> str:
 
 
 def decide(facts: pd.DataFrame, levels: Levels, rules: Rules, seasons: tuple[str, ...]) -> None:
-    """Write `verdict`, `reason`, `p_value`, `detectable_gain` and `answer_by` into the facts.
+    """Write `verdict`, `reason`, `detectable_gain`, `answer_by`, `break_season` into the facts.
 
     Parameters
     ----------
@@ -158,7 +158,7 @@ def decide(facts: pd.DataFrame, levels: Levels, rules: Rules, seasons: tuple[str
     facts["verdict"] = verdict
     facts["answer_by"] = np.where((verdict == "too-early"), answer, "")
     fall = facts["as_of"].where(fell).groupby(site).ffill().fillna("")
-    facts["fall"] = fall.where(fell | fallen, "")
+    facts["break_season"] = fall.where(fell | fallen, "")
     facts["untold"] = untold
     facts["dead_grass"] = dead_grass & swir_known
     facts["reason"] = _reasons(facts, rules, unsure, crossed_gain, over, expected)
@@ -206,7 +206,7 @@ def _reasons(
     fragile = facts["weakest_p"].to_numpy() > FRAGILE
     smallest = facts["detectable_gain"].to_numpy()
     refusal = facts["refusal"].to_numpy()
-    season, fall = facts["as_of"].to_numpy(), facts["fall"].to_numpy()
+    season, fall = facts["as_of"].to_numpy(), facts["break_season"].to_numpy()
     flush_rose = facts["grass_p"].fillna(1.0).to_numpy() <= FLUSH_DOUBT
     grass_known = facts["grass_p"].notna().to_numpy()
     swir_known = facts["crowns_p"].notna().to_numpy()

@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
 import geopandas as gpd
 import pandas as pd
 
+from afterrains.evidence.late import keep_what_was_said
+from afterrains.evidence.specification import frozen
 from afterrains.programme import Evidence
+from afterrains.results.former import RULE_DIGITS, still_standing
 from afterrains.results.panel import build_panel, with_cover
 from afterrains.results.rain import clocked, with_clock_told, with_rain_told
 from afterrains.results.seasons import seasons_told
@@ -43,6 +46,10 @@ def build_tables(
     evidence: Evidence,
     cover: pd.DataFrame | None = None,
     sowing_rain: pd.DataFrame | None = None,
+    *,
+    measuring: Mapping[str, Any] | None = None,
+    former: pd.DataFrame | None = None,
+    whole: bool = True,
 ) -> Tables:
     """Judge every site and lay out the tables.
 
@@ -65,6 +72,12 @@ def build_tables(
         that lie in the model's domain are judged in points of it, the others on greenness.
     sowing_rain : DataFrame, optional
         Rain after each sowing (`rain.sowing_rain`).
+    measuring : mapping, optional
+        What is frozen beside the judging rule (`results.rule.measuring_rule`).
+    former : DataFrame, optional
+        verdict_history.csv of the run before: what it said stays said, unless the rule changed.
+    whole : bool
+        False where reads failed: what is judged now does not stand for later runs.
 
     Returns
     -------
@@ -80,8 +93,13 @@ def build_tables(
         {"site_id": "str", "as_of": "str"}
     )
     history = with_facts(judged, calendar, seasons, sites, sowing, in_points)
+    rule = frozen({**judgement.specification, **(measuring or {})})
     history["gain_shrunken"] = shrunken(history)
     history = with_clock_told(with_rain_told(history), sowing_rain)
+    history["provisional"] = not whole
+    history["rule"] = rule["digest"][:RULE_DIGITS]
+    stands = history.iloc[:0] if former is None else still_standing(former, history, rule["digest"])
+    history = keep_what_was_said(stands, history)
     newest = history.groupby("site_id", sort=True).tail(1).reset_index(drop=True)
     return Tables(
         verdicts=newest,
@@ -89,5 +107,5 @@ def build_tables(
         seasons=seasons,
         controls=controls_told(judgement, sites, seasons),
         what_works=what_works_told(newest, calendar, sowing, sowing_rain, evidence.growth),
-        specification=judgement.specification,
+        specification=rule,
     )

@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 
 from afterrains.evidence.judgement import Judgement, judge_programme
+from afterrains.evidence.specification import frozen
 from afterrains.programme import Evidence
 
 __all__ = ["judge_in_units"]
@@ -62,5 +63,5 @@ def judge_in_units(
             [told.controls, rest.controls[~rest.controls["site_id"].isin(known)]],
             ignore_index=True,
         ),
-        {**told.specification, "greenness_fallback": rest.specification},
+        frozen({**told.specification, "greenness_fallback": rest.specification}),
     )

@@ -95,6 +95,14 @@ _VERDICT_COLUMNS = (
            "record cannot say; empty while no effective rain has fallen, or without rain record.",
            enum=("rain", "sowing")),
     count("sowings", "Sowings of the site, re-sowings included."),
+    season_id("break_season", "The season in which the site fell suddenly against its own record "
+              "and its controls (fire, clearing), while it has not come back; else empty."),
+    Column("late_data", "string", "What data that came after this row was judged would make of it; "
+           "empty where they would change nothing. The row itself stays as it was said."),
+    Column("provisional", "boolean", "True where reads failed in the run that judged this row; the "
+           "next whole run judges it anew.", required=True),
+    Column("rule", "string", "First digits of the digest of the judging rule, whole in "
+           "`manifest.json`; rows of another rule are kept apart.", required=True),
 )  # fmt: skip
 
 VERDICTS = Table(
