@@ -85,6 +85,10 @@ class CellTask:
     """Profiles of the programme's collections."""
     trusted: frozenset[str] | None = None
     """Hosts that may lie inside this network, None for all; no part of the key."""
+    adjust_bandpasses: bool = False
+    """Whether reflectance is adjusted between sensors, by the sets that the profiles name."""
+    store_bytes: int = 50_000_000_000
+    """The most that is kept of remote files; no part of the key."""
     doubted: Mapping[str, str] = field(default_factory=dict)
     """Scenes that are left out because other cells showed that they contradict their metadata, and
     why; see `pull`."""
@@ -106,7 +110,7 @@ class CellTask:
             dict(self.cores),
             [self.season, self.kind, self.start, self.end, self.observe_from],
             [_identity(overpass) for overpass in self.overpasses],
-            [self.bands, self.indices, self.dilation_m],
+            [self.bands, self.indices, self.dilation_m, self.adjust_bandpasses],
             [profile.model_dump_json() for profile in self.profiles],
             dict(self.doubted),
         )
@@ -144,7 +148,8 @@ def perform(task: CellTask, ledger: Ledger) -> CellResult:
                 task.bands,
                 task.profiles,
                 dilation_m=task.dilation_m,
-                reader=_reader(ledger.folder / BLOCKS, task.profiles, task.trusted),
+                reader=_reader(ledger.folder / BLOCKS, task),
+                adjust_bandpasses=task.adjust_bandpasses,
             )
         ),
         task.doubted,
@@ -202,12 +207,15 @@ def _named(
 _readers: dict[str, WindowReader] = {}
 
 
-def _reader(folder: Path, profiles: Profiles, trusted: frozenset[str] | None) -> WindowReader:
+def _reader(folder: Path, task: CellTask) -> WindowReader:
     """One reader for a process and programme: connections and local store serve all its tasks."""
-    hosts = None if trusted is None else sorted(trusted)
-    key = key_of(str(folder), [profile.model_dump_json() for profile in profiles], hosts)
+    hosts = None if task.trusted is None else sorted(task.trusted)
+    profiles = [profile.model_dump_json() for profile in task.profiles]
+    key = key_of(str(folder), profiles, hosts, task.store_bytes)
     if key not in _readers:
-        _readers[key] = WindowReader(BlockStore(folder), sign=signer(profiles), trusted=trusted)
+        _readers[key] = WindowReader(
+            BlockStore(folder, task.store_bytes), sign=signer(task.profiles), trusted=task.trusted
+        )
     return _readers[key]
 
 

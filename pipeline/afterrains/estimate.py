@@ -374,6 +374,7 @@ def _probe_time(
         seen = read_overpass(
             look, task.cell.geobox, task.bands, task.profiles,
             dilation_m=task.dilation_m, reader=reader,
+            adjust_bandpasses=task.adjust_bandpasses,
         )  # fmt: skip
         if seen.unreadable:
             notes.append(f"{seen.unreadable[0][0]} could not be read whole in the probe")

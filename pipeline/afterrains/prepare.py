@@ -37,6 +37,7 @@ from afterrains.scenes import (
     overpasses,
     search,
 )
+from afterrains.scenes.bandpass import family_of
 from afterrains.scenes.sources import may_lie_inside
 from afterrains.signals.indices import DEFAULT_INDICES, INDICES, available
 from afterrains.woody import DEFAULT_FEATURES, bands_needed, load
@@ -277,7 +278,10 @@ def _tasks(
     served = (profiles.of(name) for name in programme.scenes.collections)
     scenes_from = programme.scenes
     trusted = may_lie_inside(scenes_from.catalogue, scenes_from.trusted_hosts)
-    used = Profiles({profile.id: profile for profile in served if profile is not None})
+    # One family needs no bridge to another, and keeps its own bands and resolution.
+    families = {family_of(scene.sensor) for scene in scenes}
+    method = scenes_from.adjust_bandpasses if len(families) > 1 else "off"
+    used = Profiles({each.id: each for each in served if each is not None}).adjusting(method)
     for cell in cells:
         outline = footprints[cell.cell_id]
         here = overpasses([scene for scene in scenes if _serves_any(scene, [outline])])
@@ -300,4 +304,6 @@ def _tasks(
                     dilation_m=programme.scenes.mask_dilation_m,
                     profiles=used,
                     trusted=trusted,
+                    adjust_bandpasses=method != "off",
+                    store_bytes=round(scenes_from.store_gb * 1e9),
                 )

@@ -25,7 +25,7 @@ import pandas as pd
 from distributed import Client
 
 from afterrains.calendars import reference_of, start_rule
-from afterrains.cellwork import CellResult, CellTask, load_looks, load_series
+from afterrains.cellwork import BLOCKS, CellResult, CellTask, load_looks, load_series
 from afterrains.deliver import STORE, State, deliver, earlier_state, remember
 from afterrains.delivery import RasterFile, read_csv
 from afterrains.delivery.look_counts import count_looks, look_notes
@@ -38,6 +38,7 @@ from afterrains.prepare import Prepared, prepare
 from afterrains.pull import pull, split
 from afterrains.rain import season_rain, sowing_rain
 from afterrains.results import Tables, build_tables, judged_table, measuring_rule
+from afterrains.scenes import BlockStore
 from afterrains.woody import model_digest
 from afterrains.woodywork import MODEL_FOLDER, CoverTask, draw_cover, settle_model
 from afterrains.workers import connect, in_turn, processes_for, recorded_to
@@ -101,6 +102,8 @@ class RunSummary:
     """Scenes refused, by reason."""
     notes: tuple[str, ...] = ()
     """What was left out of the looks, and which ground is hardly ever seen."""
+    store_bytes: int = 0
+    """What is kept on this disk of remote files."""
 
     @property
     def as_of(self) -> str:
@@ -121,6 +124,7 @@ class RunSummary:
             "unreadable_reads": [list(read) for read in self.unreadable],
             "scenes_refused": dict(self.refused),
             "notes": list(self.notes),
+            "store_bytes": self.store_bytes,
         }
 
 
@@ -234,6 +238,7 @@ def run_programme(
         tasks_kept=len(kept),
         unreadable=tuple(unreadable),
         refused=_by_reason(prepared),
+        store_bytes=BlockStore(output / STORE / BLOCKS).size().stored_bytes,
         notes=look_notes(look_counts),
     )
 
@@ -249,6 +254,7 @@ def _standing(prepared: Prepared, output: Path, before: State) -> RunSummary:
         tasks_kept=len(prepared.tasks),
         unreadable=(),
         refused=_by_reason(prepared),
+        store_bytes=BlockStore(output / STORE / BLOCKS).size().stored_bytes,
         notes=look_notes(json.loads((output / "manifest.json").read_text("utf-8"))["looks"]),
     )
 

@@ -114,5 +114,8 @@ def _print_summary(summary: RunSummary) -> None:
         out.print(
             f"{len(summary.unreadable)} files could not be read; run again to try them once more."
         )
+    if summary.store_bytes:
+        kept = f"{summary.store_bytes / 1e6:,.0f} MB of what was pulled is kept on this disk"
+        out.print(f"{kept}; scenes.store_gb bounds it.")
     out.print(Text(f"Results  {summary.output}"), soft_wrap=True)
     out.print(Text(f"Page     {summary.page}"), soft_wrap=True)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from datetime import date
-from typing import Annotated, Self
+from typing import Annotated, Literal, Self
 from urllib.parse import urlsplit
 
 from pydantic import (
@@ -46,6 +46,12 @@ class Scenes(Settings):
     """Cloud cover of the whole scene above which it is not read."""
     mask_dilation_m: Number = Field(default=60.0, ge=0, le=1000)
     """How far cloud and shadow masks are widened, in metres of ground."""
+    adjust_bandpasses: Literal["off", "rma", "harmonised-coefficients"] = "harmonised-coefficients"
+    """How reflectance is brought to what Landsat 8/9 OLI sees, where the scenes come from more than
+    one family of sensors (TM and ETM+, OLI, MSI); the scenes of one family stay as they are.
+    rma: reduced major axis, TM and ETM+ alone. harmonised-coefficients: also MSI, by the
+    coefficients of the harmonised product; bands without any, such as red edge, are then left out.
+    """
     profiles: LocalPath | None = None
     """A folder of further collection profiles (YAML), beside the ones that come with the tool."""
     trusted_hosts: tuple[
@@ -56,6 +62,9 @@ class Scenes(Settings):
     budget_gb: Number | None = Field(default=None, gt=0)
     """The most that one run may pull from servers, in gigabytes (10^9 bytes); a run that would pull
     more, by `afterrains estimate`, stops before it begins. No limit if unset."""
+    store_gb: Number = Field(default=50.0, gt=0)
+    """The most that is kept on this disk of what was pulled, in gigabytes (10^9 bytes); what was
+    used longest ago goes first. What is kept is not pulled again."""
 
     @field_validator("catalogue")
     @classmethod

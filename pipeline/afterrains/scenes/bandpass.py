@@ -22,7 +22,7 @@ from collections.abc import Mapping
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["SETS", "adjust_bandpass"]
+__all__ = ["METHODS", "SETS", "adjust_bandpass", "family_of"]
 
 _Coefficients = Mapping[str, tuple[float, float]]
 
@@ -62,6 +62,23 @@ SETS: Mapping[str, _Coefficients] = {
     },
 }
 """(slope, intercept) to OLI by set and band; red edge and Sentinel-2's B08 have none."""
+METHODS: Mapping[str, frozenset[str]] = {
+    "off": frozenset(),
+    "rma": frozenset({"roy-etm"}),
+    "harmonised-coefficients": frozenset(SETS),
+}
+"""The sets that each way of adjusting uses. The harmonised product leaves TM and ETM+ out, which
+keep their reduced major axis."""
+_FAMILIES = {"landsat-4": "tm", "landsat-5": "tm", "landsat-7": "tm"}
+
+
+def family_of(sensor: str) -> str:
+    """Sensors of one family see alike: TM and ETM+, OLI, MSI; any other platform is its own."""
+    if sensor in _FAMILIES:
+        return _FAMILIES[sensor]
+    if sensor in ("landsat-8", "landsat-9"):
+        return "oli"
+    return "msi" if sensor.startswith("sentinel-2") else sensor
 
 
 def adjust_bandpass(

@@ -17,7 +17,7 @@ from urllib.parse import urlsplit
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
 
 from afterrains.errors import Finding, InputError
-from afterrains.scenes.bandpass import SETS
+from afterrains.scenes.bandpass import METHODS, SETS
 from afterrains.scenes.model import BANDS, RADAR_BANDS
 from afterrains.scenes.references import is_private
 from afterrains.strict_yaml import KeyPath, read_settings
@@ -259,6 +259,14 @@ class Profiles:
 
     def __iter__(self) -> Iterator[Profile]:
         return iter(self.by_id.values())
+
+    def adjusting(self, method: str) -> Profiles:
+        """The same, with only the band-pass sets that a way of adjusting uses; see `METHODS`."""
+        kept = {}
+        for name, profile in self.by_id.items():
+            sets = {s: used for s, used in profile.bandpass.items() if used in METHODS[method]}
+            kept[name] = profile.model_copy(update={"bandpass": sets})
+        return Profiles(kept)
 
     def of(self, collection: str) -> Profile | None:
         """The profile that serves a collection: by its own id first, else by its list."""
