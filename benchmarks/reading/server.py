@@ -9,7 +9,7 @@ from __future__ import annotations
 import asyncio
 import multiprocessing
 import os
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from multiprocessing.connection import Connection
@@ -17,6 +17,10 @@ from multiprocessing.process import BaseProcess
 from pathlib import Path
 
 _HEAD_LIMIT = 65536
+
+
+StandIns = Callable[[str], tuple[Path, tuple[int, bytes]] | None]
+"""For a file's name: the file sent in its place, and bytes that differ, from an offset on."""
 
 
 @dataclass
@@ -48,11 +52,16 @@ class RangeServer:
 
 
 @contextmanager
-def range_server(folder: Path, latency_s: float, port: int = 0) -> Iterator[RangeServer]:
-    """Serve a folder until the block ends; every answer waits for `latency_s` first."""
+def range_server(
+    folder: Path, latency_s: float, port: int = 0, stand_ins: StandIns | None = None
+) -> Iterator[RangeServer]:
+    """Serve a folder until the block ends; every answer waits for `latency_s` first.
+
+    `stand_ins` may answer for files that are not there.
+    """
     here, there = multiprocessing.get_context("spawn").Pipe()
     process = multiprocessing.get_context("spawn").Process(
-        target=_serve, args=(folder, latency_s, there, port), daemon=True
+        target=_serve, args=(folder, latency_s, there, port, stand_ins), daemon=True
     )
     process.start()
     try:
@@ -63,11 +72,15 @@ def range_server(folder: Path, latency_s: float, port: int = 0) -> Iterator[Rang
         process.join(5)
 
 
-def _serve(folder: Path, latency_s: float, pipe: Connection, port: int) -> None:
-    asyncio.run(_serving(folder, latency_s, pipe, port))
+def _serve(
+    folder: Path, latency_s: float, pipe: Connection, port: int, stand_ins: StandIns | None
+) -> None:
+    asyncio.run(_serving(folder, latency_s, pipe, port, stand_ins))
 
 
-async def _serving(folder: Path, latency_s: float, pipe: Connection, port: int) -> None:
+async def _serving(
+    folder: Path, latency_s: float, pipe: Connection, port: int, stand_ins: StandIns | None
+) -> None:
     counted = Counted(0, 0)
     stopped = asyncio.Event()
 
@@ -76,7 +89,7 @@ async def _serving(folder: Path, latency_s: float, pipe: Connection, port: int) 
             while True:
                 head = (await reader.readuntil(b"\r\n\r\n")).decode("latin-1")
                 await asyncio.sleep(latency_s)
-                await _respond(folder, head, writer, counted)
+                await _respond(folder, head, writer, counted, stand_ins)
         except (asyncio.IncompleteReadError, ConnectionError):
             pass
         finally:
@@ -96,11 +109,18 @@ async def _serving(folder: Path, latency_s: float, pipe: Connection, port: int) 
     os._exit(0)  # open connections would be waited for
 
 
-async def _respond(folder: Path, head: str, writer: asyncio.StreamWriter, counted: Counted) -> None:
+async def _respond(
+    folder: Path,
+    head: str,
+    writer: asyncio.StreamWriter,
+    counted: Counted,
+    stand_ins: StandIns | None,
+) -> None:
     line, *rest = head.split("\r\n")
     method, target, _ = line.split(" ")
     headers = {k.lower(): v.strip() for k, _, v in (h.partition(":") for h in rest)}
-    path = folder / target.split("?")[0].lstrip("/")
+    name = target.split("?")[0].lstrip("/")
+    path, patch = (stand_ins and stand_ins(name)) or (folder / name, None)
     counted.requests += 1
     try:
         file = path.open("rb")
@@ -123,4 +143,10 @@ async def _respond(folder: Path, head: str, writer: asyncio.StreamWriter, counte
         if method == "GET":
             counted.sent_bytes += length
             await writer.drain()
-            await asyncio.get_running_loop().sendfile(writer.transport, file, first, length)
+            if patch is not None and first < patch[0] + len(patch[1]):
+                file.seek(0)
+                data = bytearray(file.read(last + 1))
+                data[patch[0] : patch[0] + len(patch[1])] = patch[1]
+                writer.write(bytes(data[first : last + 1]))
+            else:
+                await asyncio.get_running_loop().sendfile(writer.transport, file, first, length)

@@ -229,3 +229,5 @@ def test_what_works_looks_at_what_was_sown_by_then() -> None:
     assert told[("start", "broken")] == 1
     assert ("method", "hand then aircraft") not in told
     assert shrunken(verdicts).between(0.02, 0.04).all()
+    young = verdicts.assign(seasons_since_sowing=1)
+    assert what_works_told(young, calendar, _SOWING, _STARTS, RampGrowth(1, 4)).empty

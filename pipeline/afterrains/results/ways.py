@@ -65,7 +65,7 @@ def what_works_told(
     begun = ramp(verdicts["seasons_since_sowing"].to_numpy(float), growth) > 0
     judged = verdicts[begun]
     by = judged["as_of"].map(calendar.set_index("season")["start"])
-    last_day = sowing["site_id"].map(pd.Series(by.to_numpy(), index=judged["site_id"]))
+    last_day = pd.to_datetime(sowing["site_id"].map(dict(zip(judged["site_id"], by, strict=True))))
     return what_works(judged, ways_of_sowing(sowing[sowing["sown_on"] <= last_day], sowing_rain))
 
 
