@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from afterrains import fieldwork
+from afterrains import visitwork
 
 sys.path.append(str(Path(__file__).parents[1] / "page"))  # for fake_output
 
@@ -38,7 +38,7 @@ def finished(tmp_path_factory: pytest.TempPathFactory) -> Path:
 @pytest.fixture
 def programme(tmp_path: Path, finished: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     """The programme file of a finished run; the page, which takes longest, is not rebuilt."""
-    monkeypatch.setattr(fieldwork, "build", lambda folder: folder)
+    monkeypatch.setattr(visitwork, "build", lambda folder: folder)
     shutil.copytree(finished, tmp_path / "out" / "dune-edge")
     (tmp_path / "sowing.csv").write_text(_SOWING, encoding="utf-8")
     for name in ("sites.geojson", "catalog.json"):

@@ -16,7 +16,7 @@ from lxml import etree
 from pyxform.xls2xform import convert
 from typer.testing import CliRunner
 
-from afterrains import fieldwork
+from afterrains import visitwork
 from afterrains.cli import app
 from afterrains.delivery.page import build
 from afterrains.delivery.table_files import read_csv
@@ -25,7 +25,7 @@ from afterrains.delivery.tables.field import VISIT_DESIGN, VISIT_GROUND
 from afterrains.errors import InputError, OutputError
 from afterrains.field import read_frame, species_codes
 from afterrains.field.drawing import RANDOM_WHY
-from afterrains.fieldwork import plan_visits
+from afterrains.visitwork import plan_visits
 
 _GPX = "{http://www.topografix.com/GPX/1/1}"
 _NOT_IN_XML_OR_ON_ONE_LINE = "\u202e\u202c\u200f\x00\x07\x1b"
@@ -240,7 +240,7 @@ def test_without_a_run_it_says_so(programme, output):
 
 
 def test_the_command_prints_and_gives_json(programme, output, monkeypatch):
-    monkeypatch.setattr(fieldwork, "build", build)
+    monkeypatch.setattr(visitwork, "build", build)
     run = CliRunner().invoke(app, ["visits", str(programme), "--points", "20", "--json"])
     assert run.exit_code == 0, run.output
     told = json.loads(run.output)

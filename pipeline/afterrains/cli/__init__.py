@@ -17,6 +17,7 @@ from afterrains.cli.check import check
 from afterrains.cli.estimate import estimate
 from afterrains.cli.outlook import outlook
 from afterrains.cli.report import report
+from afterrains.cli.returns import returns
 from afterrains.cli.run import run
 from afterrains.cli.sample import sample
 from afterrains.cli.terminal import err, print_findings
@@ -34,7 +35,7 @@ app = typer.Typer(
     context_settings={"help_option_names": ["-h", "--help"]},
 )
 
-for _command in (check, estimate, run, outlook, visits, report, sample):
+for _command in (check, estimate, run, outlook, visits, returns, report, sample):
     app.command()(_command)
 
 

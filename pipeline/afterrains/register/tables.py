@@ -10,7 +10,7 @@ from __future__ import annotations
 import csv
 import io
 import unicodedata
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from pathlib import Path
 
 import pandas as pd
@@ -38,6 +38,7 @@ def read_csv_strict(
     optional: Sequence[str] = (),
     *,
     largest_bytes: int = _LARGEST_BYTES,
+    folded: Callable[[str], str] = folded_name,
 ) -> tuple[pd.DataFrame, list[Finding]]:
     """Read a CSV file as text, with everything that is wrong with its form.
 
@@ -50,6 +51,8 @@ def read_csv_strict(
         space, and spaces or hyphens for underscores are forgiven with a warning.
     largest_bytes : int
         A larger file is refused unread.
+    folded : callable, optional
+        What a column's name is taken for where it is none of those above.
 
     Returns
     -------
@@ -76,7 +79,7 @@ def read_csv_strict(
         raise InputError(found.all())
     header_row, header = rows[0]
     where = f"{row_label(header_row)} (header)"
-    places = _columns(header, where, required, optional, found)
+    places = _columns(header, where, required, optional, found, folded)
     width = len(header)
     numbers: list[int] = []
     cells: dict[str, list[str]] = {name: [] for name in (*required, *optional)}
@@ -154,13 +157,14 @@ def _columns(
     required: Sequence[str],
     optional: Sequence[str],
     found: FindingList,
+    folded: Callable[[str], str],
 ) -> dict[str, int]:
     """Where each known column stands; raises if a required one is missing or one stands twice."""
     known = [*required, *optional]
     places: dict[str, int] = {}
     extra: list[str] = []
     for place, written in enumerate(header):
-        name = written if written in known else folded_name(written)
+        name = written if written in known else folded(written)
         if name not in known:
             extra += [written] if written else []
             continue

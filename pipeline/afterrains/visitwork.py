@@ -1,7 +1,4 @@
-"""The field's part of the work: visits out of a finished run, and checks back into it.
-
-Both write tables beside the run's own and never change a verdict.
-"""
+"""Visits out of a finished run: the draw, its files, and what else tells of them."""
 
 from __future__ import annotations
 
@@ -19,7 +16,10 @@ from afterrains.delivery.manifest import refresh_manifest
 from afterrains.delivery.page import build
 from afterrains.delivery.table_files import read_csv, table_of_file
 from afterrains.delivery.tables import CONTROLS, VERDICTS, VISITS
-from afterrains.delivery.tables.field import VISIT_DESIGN, VISIT_GROUND
+from afterrains.delivery.tables.field import (
+    VISIT_DESIGN,
+    VISIT_GROUND,
+)
 from afterrains.errors import Finding, InputError, OutputError
 from afterrains.field import (
     FEWEST_PLACES,
@@ -37,7 +37,14 @@ from afterrains.ledger import only_run
 from afterrains.programme import Programme, load_programme
 from afterrains.register.tables import read_csv_strict
 
-__all__ = ["PLACES", "VisitsSummary", "plan_visits"]
+__all__ = [
+    "PLACES",
+    "VisitsSummary",
+    "plan_visits",
+    "records",
+    "sown_species",
+    "tell_of_tables",
+]
 
 PLACES = 60
 """Visits where neither days nor points are given."""
@@ -66,8 +73,8 @@ class VisitsSummary:
             "drawn_before": self.kept,
             "seed": int(self.ground["seed"].iloc[0]),
             "days": self.days,
-            "visits": _records(self.visits),
-            "ground": _records(self.ground),
+            "visits": records(self.visits),
+            "ground": records(self.ground),
             "files": [VISITS.file, "visits.geojson", "visits.gpx", "visits_form.xlsx"],
             "notes": list(self.notes),
         }
@@ -273,7 +280,7 @@ def _notes(frame: Frame, draw: Draw, way: Journey, asked: int) -> tuple[str, ...
     return tuple(notes)
 
 
-def _records(frame: pd.DataFrame) -> list[Mapping[Any, Any]]:
+def records(frame: pd.DataFrame) -> list[Mapping[Any, Any]]:
     """Rows as plain values, None where missing."""
     plain = frame.astype(object).where(frame.notna(), None)
     return list(plain.to_dict("records"))
