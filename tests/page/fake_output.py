@@ -298,6 +298,8 @@ def _history(
                     "rains_anomaly": spi.get((site.site_id, f"{year}-rains"), np.nan),
                     "cost": cost,
                     "cost_per_gained_ha": cost / site.area_ha if verdict == "gain" else np.nan,
+                    "provisional": False,
+                    "rule": "ab12ab12",
                 }
             )
     return pd.DataFrame(rows)
