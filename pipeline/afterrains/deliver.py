@@ -69,8 +69,11 @@ def deliver(
     rasters: Iterable[RasterFile],
     unreadable: Sequence[tuple[str, str, str]],
     times: Mapping[str, Any],
+    model: Mapping[str, Any] | None = None,
 ) -> Path:
     """Write tables, rasters' catalogue, page and manifest; returns the page.
+
+    `model` says which woody-cover model was used (`woodywork.model_record`), if one was.
 
     Raises
     ------
@@ -103,10 +106,11 @@ def deliver(
             refused=prepared.refused,
             unreadable=unreadable,
             looks=look_counts,
-            specification=tables.specification,
+            specification=tables.specification | ({"woody_model": model} if model else {}),
             times=times,
-            seeds={},
+            seeds={"woody_model": model["seed"]} if model else {},
             seasons=seasons_told(programme, prepared.rain),
+            model_digest=model["sha256"] if model else None,
             leave_out=LEFT_OUT,
         )
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import warnings
 from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
@@ -23,10 +24,11 @@ from afterrains.delivery.stac import RasterFile
 from afterrains.ledger import Ledger
 from afterrains.scenes import Cell
 from afterrains.signals.breaks import level_step
+from afterrains.signals.patches import classes
 from afterrains.signals.season_values import LATE_DAYS
 from afterrains.signals.trend import decimal_years, slope_and_test
 
-__all__ = ["DrySeason", "MapTask", "draw", "to_picture"]
+__all__ = ["DrySeason", "MapTask", "draw", "to_picture", "trend_layers"]
 
 # Dry, bright sand reflects about 0.4 in red; one stretch for all seasons keeps pictures comparable.
 _WHITE_REFLECTANCE = 0.4
@@ -94,8 +96,13 @@ def draw(task: MapTask, ledger: Ledger, output: Path) -> tuple[RasterFile, ...]:
             method = f"reflectance 0 to {_WHITE_REFLECTANCE}, gamma {_GAMMA}"
             write(PICTURE, dry, to_picture(picture), method)
     newest = task.seasons[-1]
-    trend = _trend(np.stack(medians), task.seasons)
-    method = "Theil-Sen slope, Mann-Kendall test of independent seasons, strongest step"
+    years = decimal_years(np.array([dry.middle for dry in task.seasons], dtype="datetime64[D]"))
+    codes = np.array([season_code(dry.season) for dry in task.seasons])
+    trend = trend_layers(np.stack(medians), years, codes)
+    method = (
+        "Theil-Sen slope, Mann-Kendall test of independent seasons; strongest step against the "
+        "block's median of each season, FDR 5 % over pixels"
+    )
     write(GREENNESS_TREND, newest, trend, method)
     return tuple(written)
 
@@ -107,12 +114,37 @@ def to_picture(reflectance: NDArray[np.floating]) -> NDArray[np.uint8]:
     return np.where(seen, 1 + np.rint(level * 254), 0).astype(np.uint8)
 
 
-def _trend(cube: NDArray[np.floating], seasons: tuple[DrySeason, ...]) -> NDArray[Any]:
-    """Slope, p-value, number of seasons and season of the strongest break, (4, y, x)."""
-    years = decimal_years(np.array([dry.middle for dry in seasons], dtype="datetime64[D]"))
+def trend_layers(
+    cube: NDArray[np.floating], years: NDArray[np.float64], codes: NDArray[np.floating]
+) -> NDArray[np.float32]:
+    """The bands of the trend raster from a block's dry seasons.
+
+    Parameters
+    ----------
+    cube : array, shape (season, y, x)
+        Dry-season greenness, oldest first; NaN where not seen.
+    years : array, shape (season,)
+        Decimal years.
+    codes : array, shape (season,)
+        What stands for each season in a band.
+
+    Returns
+    -------
+    array, shape (5, y, x)
+        Slope per year, p-value and number of seasons of the greenness as it is; season and class of
+        the strongest step of the greenness less the block's median of the season, so that a dry
+        or a wet year, which all ground shares, is no step. A step that a straight line explains
+        better is none. NaN where there are too few seasons.
+    """
     series = np.ascontiguousarray(np.moveaxis(cube, 0, -1))
     slope, p_value, count = slope_and_test(series, years, min_valid=_LEAST_SEASONS)
-    at = level_step(series).first_after
-    codes = np.array([season_code(dry.season) for dry in seasons], dtype=np.float32)
-    breaks = np.where(at >= 0, codes[np.clip(at, 0, None)], np.nan)
-    return np.stack([slope, p_value, count.astype(np.float32), breaks.astype(np.float32)])
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", RuntimeWarning)  # a season in which nothing was seen
+        shared = np.nanmedian(cube.reshape(len(cube), -1), axis=1)
+    found = level_step(series - shared.astype(series.dtype))
+    known = found.first_after >= 0
+    season = np.where(known, codes[np.clip(found.first_after, 0, None)], np.nan)
+    step_p = np.where(found.beats_line | ~known, found.p_value, 1.0)
+    kind = classes(step_p, found.shift)
+    layers = (slope, p_value, count, season, kind)
+    return np.stack([np.asarray(layer, np.float32) for layer in layers])

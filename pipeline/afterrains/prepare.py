@@ -40,7 +40,7 @@ from afterrains.scenes import (
 from afterrains.scenes.bandpass import family_of
 from afterrains.scenes.sources import may_lie_inside
 from afterrains.signals.indices import DEFAULT_INDICES, INDICES, available
-from afterrains.woody import DEFAULT_FEATURES, bands_needed, load
+from afterrains.woody import DEFAULT_FEATURES, bands_needed, load, require_bands
 
 __all__ = ["Prepared", "check_programme", "prepare"]
 
@@ -85,8 +85,16 @@ def check_programme(path: Path) -> list[Finding]:
         return list(error.findings)
 
 
-def prepare(path: Path) -> Prepared:
+def prepare(path: Path, *, training: bool = False) -> Prepared:
     """Read the inputs and plan the run.
+
+    Parameters
+    ----------
+    path : Path
+        The programme file.
+    training : bool
+        Plan for fitting a woody-cover model: the bands of its features are read, and what the file
+        says under `woody` is not looked at, for it may name the model that is yet to be made.
 
     Raises
     ------
@@ -95,7 +103,7 @@ def prepare(path: Path) -> Prepared:
     ServiceError
         If the catalogue does not answer.
     """
-    programme = load_programme(path)
+    programme = load_programme(path, leave_out=("woody",) if training else ())
     register, rain, findings = _read_inputs(programme, path)
     if register is None or any(finding.severity == "error" for finding in findings):
         raise InputError(findings)
@@ -127,8 +135,10 @@ def prepare(path: Path) -> Prepared:
     seen = {band for scene in used for band in scene.bands}
     indices = tuple(name for name in DEFAULT_INDICES if name in available(seen))
     needed = {band for name in indices for band in INDICES[name].bands} | set(_PICTURE_BANDS)
-    if programme.woody is not None:
-        needed |= _woody_bands(programme.woody)
+    if training or programme.woody is not None:
+        features = _woody_features(programme.woody)
+        require_bands(features, seen, file=path.name)
+        needed |= bands_needed(features)
     bands = tuple(band for band in BANDS if band in needed & seen)
     tasks = tuple(
         _tasks(programme, register, calendar, cells, footprints, used, bands, indices, profiles)
@@ -200,9 +210,9 @@ def _radar_findings(programme: Programme, path: Path, profiles: Profiles) -> lis
     ]
 
 
-def _woody_bands(woody: Woody) -> frozenset[str]:
-    """Bands of the model's features."""
-    return bands_needed(load(woody.model).features if woody.model else DEFAULT_FEATURES)
+def _woody_features(woody: Woody | None) -> Sequence[str]:
+    """Features of the model at hand, or of one that is to be fitted."""
+    return load(woody.model).features if woody and woody.model else DEFAULT_FEATURES
 
 
 def _bbox(register: Register) -> tuple[float, float, float, float]:

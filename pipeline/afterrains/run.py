@@ -40,7 +40,14 @@ from afterrains.rain import season_rain, sowing_rain
 from afterrains.results import Tables, build_tables, judged_table, measuring_rule
 from afterrains.scenes import BlockStore
 from afterrains.woody import model_digest
-from afterrains.woodywork import MODEL_FOLDER, CoverTask, draw_cover, settle_model
+from afterrains.woodywork import (
+    MODEL_FOLDER,
+    CoverTask,
+    draw_cover,
+    model_record,
+    settle_model,
+    woody_digest,
+)
 from afterrains.workers import connect, in_turn, processes_for, recorded_to
 
 __all__ = ["Reporter", "RunSummary", "run_programme"]
@@ -204,9 +211,10 @@ def run_programme(
             for number, drawn in enumerate(in_turn(client, draw_one, maps), start=1):
                 rasters += drawn
                 tell.step(_STAGE_DRAW, number, len(maps))
-            cover = None
+            cover, model = None, None
             if prepared.programme.woody is not None:
-                cover, covered = _cover(prepared, maps, ledger, output, client, tell, path)
+                model = _model(prepared, ledger, output, tell)
+                cover, covered = _cover(prepared, model, maps, ledger, output, client, tell)
                 rasters += covered
             stages.ended("mapping")
         tell.say("Judging the sites")
@@ -225,7 +233,7 @@ def run_programme(
         times = stages.told()
         page = deliver(
             output, prepared, series, looks, look_counts, tables, rain_after, rasters, unreadable,
-            times,
+            times, None if model is None else model_record(model),
         )  # fmt: skip
         state = State(run_key, exit_status=1 if unreadable else 0, unreadable=len(unreadable))
         remember(output, state)
@@ -291,6 +299,7 @@ def _run_key(prepared: Prepared) -> str:
     return key_of(
         _code_digest(),
         prepared.programme.digest,
+        woody_digest(prepared.programme),
         sites.to_csv(index=False),
         register.sowing.to_csv(index=False),
         "" if rain is None else rain.daily.to_csv(),
@@ -337,23 +346,27 @@ def _looks(
     return table, count_looks(table, doubted, always)
 
 
+def _model(prepared: Prepared, ledger: Ledger, output: Path, tell: Reporter) -> Path:
+    """Folder of the woody-cover model, fitted now where the programme names plots."""
+    tell.say("Settling the woody-cover model")
+    model, findings = settle_model(
+        prepared.programme, prepared.tasks, prepared.calendar, ledger, output
+    )
+    for finding in findings:
+        tell.say(f"{finding.severity}  {finding}")
+    return model
+
+
 def _cover(
     prepared: Prepared,
+    model: Path,
     maps: list[MapTask],
     ledger: Ledger,
     output: Path,
     client: Client,
     tell: Reporter,
-    path: Path,
 ) -> tuple[pd.DataFrame, list[RasterFile]]:
     """Woody cover of all sites and seasons, and the rasters written on the way."""
-    tell.say("Settling the woody-cover model")
-    model, findings = settle_model(
-        prepared.programme, prepared.bands, prepared.tasks, prepared.calendar, ledger, output,
-        file=path.name,
-    )  # fmt: skip
-    for finding in findings:
-        tell.say(f"{finding.severity}  {finding}")
     first = prepared.register.sowing.groupby("site_id")["sown_on"].min()
     sown = {str(site_id): day.date() for site_id, day in first.items()}
     cores = dict(

@@ -6,6 +6,7 @@ brings back the cover of its sites; a model is fitted once, before, from the pro
 
 from __future__ import annotations
 
+import hashlib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
@@ -35,7 +36,7 @@ from afterrains.woody import (
     WoodyModel,
     cell_seasons,
     load,
-    require_bands,
+    model_digest,
     save,
     seasons_before,
     sowing_days,
@@ -43,7 +44,17 @@ from afterrains.woody import (
     woody_change,
 )
 
-__all__ = ["MODEL_FOLDER", "CoverResult", "CoverTask", "draw_cover", "settle_model"]
+__all__ = [
+    "MODEL_FOLDER",
+    "CoverResult",
+    "CoverTask",
+    "card_facts",
+    "draw_cover",
+    "fit_from_ledger",
+    "model_record",
+    "settle_model",
+    "woody_digest",
+]
 
 MODEL_FOLDER = "woody_model"
 """Folder in the output where a model that the run fitted lies with its card."""
@@ -80,26 +91,32 @@ class CoverResult:
 
 def settle_model(
     programme: Programme,
-    bands: Sequence[str],
     tasks: Sequence[CellTask],
     calendar: pd.DataFrame,
     ledger: Ledger,
     output: Path,
-    *,
-    file: str,
 ) -> tuple[Path, tuple[Finding, ...]]:
     """The folder of the programme's model, fitted now where the programme names plots.
 
     Raises
     ------
     InputError
-        If the model is broken or needs bands that the scenes lack, or the plots are too few.
+        If the plots are too few.
     """
     assert programme.woody is not None, "called only where the programme asks for cover"
     if programme.woody.model is not None:
-        require_bands(load(programme.woody.model), bands, file=file)
         return programme.woody.model, ()
     assert programme.woody.train is not None, "the settings hold one of model and train"
+    plots_file = programme.woody.train
+    model, findings = fit_from_ledger(read_plots(plots_file), tasks, calendar, ledger)
+    save(model, output / MODEL_FOLDER, card_facts(programme, plots_file))
+    return output / MODEL_FOLDER, findings
+
+
+def fit_from_ledger(
+    plots: pd.DataFrame, tasks: Sequence[CellTask], calendar: pd.DataFrame, ledger: Ledger
+) -> tuple[WoodyModel, tuple[Finding, ...]]:
+    """Fit a model to plots from the composites of finished tasks; see `afterrains.woody.train`."""
     keys = {(task.cell.cell_id, task.season): task.key for task in tasks}
     boxes = {task.cell.cell_id: task.cell.geobox for task in tasks}
 
@@ -107,15 +124,45 @@ def settle_model(
         key = keys.get((cell_id, season))
         return None if key is None else load_composites(ledger, key)
 
-    model, findings = train(read_plots(programme.woody.train), boxes, calendar, composites_of)
-    facts = CardFacts(
+    return train(plots, boxes, calendar, composites_of)
+
+
+def card_facts(programme: Programme, plots_file: Path) -> CardFacts:
+    """What the card says of a programme's own model."""
+    return CardFacts(
         name=programme.programme.name,
         data_licence="the programme's own",
-        sources=(programme.woody.train.name,),
+        sources=(plots_file.name,),
         ground="the programme's sites and what lies around them",
     )
-    save(model, output / MODEL_FOLDER, facts)
-    return output / MODEL_FOLDER, findings
+
+
+def woody_digest(programme: Programme) -> str:
+    """SHA-256 of the model, or of the plots to fit one, that a programme names; "" for neither."""
+    if programme.woody is None:
+        return ""
+    if programme.woody.model is not None:
+        return model_digest(programme.woody.model)
+    assert programme.woody.train is not None, "the settings hold one of model and train"
+    return hashlib.sha256(programme.woody.train.read_bytes()).hexdigest()
+
+
+def model_record(folder: Path) -> dict[str, Any]:
+    """What the manifest says of the model: which one, and from when its plots are.
+
+    A model knows all its plots, and so do the verdicts of seasons before the last of them.
+    """
+    model = load(folder)
+    seasons = sorted(set(model.training["season"]) - {""})
+    return {
+        "sha256": model_digest(folder),
+        "plots": len(model.scores),
+        "places": model.error_share.places,
+        "plots_of_seasons": [seasons[0], seasons[-1]] if seasons else [],
+        "seed": model.seed,
+        "settled": "one model for all seasons, earlier ones too: cover of a season is read with "
+        "what plots of later seasons taught",
+    }
 
 
 def draw_cover(task: CoverTask, ledger: Ledger, output: Path) -> CoverResult:

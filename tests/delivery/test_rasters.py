@@ -90,8 +90,14 @@ def test_what_a_file_says_of_itself(tmp_path: Path, rng: np.random.Generator) ->
         assert opened.crs.to_epsg() == 32630
         assert opened.transform == Affine(10, 0, 500_000, 0, -10, 1_600_000)
         assert np.isnan(opened.nodata)
-        assert opened.descriptions == ("slope", "p_value", "seasons", "break_season")
-        assert opened.units == ("ndvi per year", "probability", "count", "year")
+        assert opened.descriptions == (
+            "slope",
+            "p_value",
+            "seasons",
+            "break_season",
+            "break_class",
+        )
+        assert opened.units == ("ndvi per year", "probability", "count", "year", None)
         assert opened.tags(1)["long_name"] == "slope of dry-season greenness"
         tags = opened.tags()
     assert tags["programme"] == "dune-edge"
@@ -117,14 +123,14 @@ def test_pixels_missing_at_full_size_do_not_pull_overviews_down(tmp_path: Path) 
 
 def test_codes_and_p_values_are_never_averaged(tmp_path: Path) -> None:
     """By hand: the break of 2018 next to that of 2022 must not give 2020; slopes are averaged."""
-    values = np.zeros((4, 600, 600))
+    values = np.zeros((5, 600, 600))
     values[0, :, ::2] = 1.0
     values[1, :, ::2] = 0.04
     values[2] = 7
     values[3] = np.where(np.arange(600) % 2 == 0, 2018, 2022)
     path = _written(tmp_path, GREENNESS_TREND, values)
     with rasterio.open(path, overview_level=0) as opened:
-        slope, p_value, seasons, breaks = opened.read()
+        slope, p_value, seasons, breaks, _ = opened.read()
     assert np.unique(slope).tolist() == [0.5]
     assert set(np.unique(p_value)) <= {0.0, np.float32(0.04)}
     assert np.unique(seasons).tolist() == [7]

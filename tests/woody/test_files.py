@@ -116,7 +116,7 @@ def test_other_folders_are_refused(tmp_path, folder):
     with pytest.raises(InputError, match=r"recipe.json cannot be read"):
         load(tmp_path)
     (folder / "recipe.json").write_text("[]", encoding="utf-8")
-    with pytest.raises(InputError, match="is no 'afterrains woody model 1'"):
+    with pytest.raises(InputError, match="is no 'afterrains woody model 2'"):
         load(folder)
 
 

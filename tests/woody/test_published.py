@@ -9,6 +9,8 @@ import pytest
 
 from afterrains.woody.applicability import dissimilarity, find_domain
 from afterrains.woody.conformal import conformal_radius, share_above
+from afterrains.woody.fitting import find_stretch
+from afterrains.woody.line import ErrorScale
 
 # fmt: off
 _RESIDUALS = np.array([
@@ -66,3 +68,44 @@ def test_share_above_follows_a_known_distribution():
     found = share_above(np.array([8.0, np.nan]), np.array([2.0, 2.0]), scores, 10.0)
     assert found[0] == pytest.approx(0.1587, abs=0.01)  # 20,000 draws
     assert math.isnan(found[1])
+
+
+def test_places_count_alike_in_a_conformal_radius():
+    """By hand: nine places, so every one is needed for 90 %; of 19 places the 18th for 90 %, though
+    one place holds a hundred plots with the smallest errors.
+    """
+    assert conformal_radius(np.arange(1.0, 10.0), 0.90, np.arange(9)) == 9.0
+    assert math.isinf(conformal_radius(np.arange(1.0, 9.0), 0.90, np.arange(8)))
+    scores = np.concatenate([np.full(100, 0.5), np.arange(1.0, 19.0)])
+    place = np.concatenate([np.zeros(100, int), np.arange(1, 19)])
+    assert conformal_radius(scores, 0.90, place) == 17.0
+    assert conformal_radius(scores, 0.90) == 8.0  # the 108th of 118: each plot a place
+
+
+def test_a_plot_in_a_new_place_lies_inside_as_often_as_promised(rng):
+    """Simulation: plots of a place share half of their variance; 12 places, and one that is new."""
+    place = np.repeat(np.arange(12), 8)
+    inside, plain = [], []
+    for _ in range(1500):
+        shared = rng.normal(size=13)
+        sizes = np.abs(shared[:12][place] + rng.normal(size=96))
+        new = abs(shared[12] + rng.normal())
+        inside.append(new <= conformal_radius(sizes, 0.90, place))
+        plain.append(new <= conformal_radius(sizes, 0.90))
+    error = 3 * np.sqrt(0.9 * 0.1 / 1500)
+    assert np.mean(inside) > 0.90 - error
+    assert np.mean(inside) > np.mean(plain)
+
+
+def test_stretch_is_the_reduced_major_axis():
+    """By hand, equal weights: the slope is the ratio of spreads, and means meet (Smith 2009)."""
+    observed = np.array([2.0, 4.0, 9.0, 17.0])
+    found = find_stretch(5 + 0.8 * observed, observed, ErrorScale(1.0, 0.0))
+    assert (found.slope, found.offset) == pytest.approx((0.8, 5.0))
+    np.testing.assert_allclose(found.at(5 + 0.8 * observed), observed)
+    noisy = np.array([3.0, 6.0, 7.0, 16.0])
+    again = find_stretch(noisy, observed, ErrorScale(1.0, 0.0))
+    assert again.slope == pytest.approx(noisy.std() / observed.std())
+    assert again.at(noisy).mean() == pytest.approx(observed.mean())
+    # Predictions that spread more than what was seen are left as they are.
+    assert find_stretch(2 * observed, observed, ErrorScale(1.0, 0.0)).slope == 1.0

@@ -209,9 +209,9 @@ def test_cells_are_walked_season_by_season(model, rng):
     alone = site_cover(model, stack, coverage, 100.0)
     pd.testing.assert_frame_equal(found.sites.drop(columns="season"), alone)
     np.testing.assert_array_equal(found.prediction.stack()[0], predict(model, stack).estimate)
-    require_bands(model, ["red", "nir", "swir16", "swir22"], file="programme.yaml")
+    require_bands(model.features, ["red", "nir", "swir16", "swir22"], file="programme.yaml")
     with pytest.raises(InputError, match="needs the bands swir16, swir22, which the scenes do not"):
-        require_bands(model, ["red", "nir"], file="programme.yaml")
+        require_bands(model.features, ["red", "nir"], file="programme.yaml")
 
 
 def test_seasons_before_each_pixels_sowing():

@@ -21,6 +21,7 @@ from afterrains.cli.returns import returns
 from afterrains.cli.run import run
 from afterrains.cli.sample import sample
 from afterrains.cli.terminal import err, print_findings
+from afterrains.cli.train import train
 from afterrains.cli.visits import visits
 from afterrains.errors import AfterrainsError, InputError
 
@@ -35,7 +36,7 @@ app = typer.Typer(
     context_settings={"help_option_names": ["-h", "--help"]},
 )
 
-for _command in (check, estimate, run, outlook, visits, returns, report, sample):
+for _command in (check, estimate, run, train, outlook, visits, returns, report, sample):
     app.command()(_command)
 
 

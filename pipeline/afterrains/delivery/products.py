@@ -118,10 +118,25 @@ GREENNESS_TREND = Product(
         Band("seasons", "number of dry seasons with a value", "count"),
         Band(
             "break_season",
-            "season of the strongest break: its year, plus .1, .2 for a year's first, second dry "
-            "season where it has several",
+            "first season after the strongest step of greenness against the block's own median of "
+            "each season: its year, plus .1, .2 for a year's first, second dry season where it has "
+            "several",
             "year",
             "nearest",
+        ),
+        Band(
+            "break_class",
+            "whether that step goes beyond the noise of independent seasons, over all pixels of "
+            "the block, in patches of 5 pixels or more; a step needs two seasons on either side",
+            "",
+            "nearest",
+            classes=(
+                ClassValue(0, "none", "no step beyond noise", (220, 220, 220)),
+                ClassValue(1, "rise", "greenness rose at once", (27, 120, 55)),
+                ClassValue(
+                    2, "sudden-loss", "greenness fell at once: fire, clearing", (118, 42, 131)
+                ),
+            ),
         ),
     ),
 )

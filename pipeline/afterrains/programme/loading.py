@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Iterator, Mapping
+from collections.abc import Collection, Iterator, Mapping
 from pathlib import Path
 from typing import Any, Literal, TypeVar
 
@@ -41,13 +41,15 @@ def programme_schema() -> dict[str, Any]:
     return schema
 
 
-def load_programme(path: Path) -> Programme:
+def load_programme(path: Path, *, leave_out: Collection[str] = ()) -> Programme:
     """Read and check a programme file.
 
     Parameters
     ----------
     path : Path
         The YAML file.
+    leave_out : collection of str
+        Top-level keys that are not looked at: a job that makes what they name must not need it.
 
     Returns
     -------
@@ -61,14 +63,15 @@ def load_programme(path: Path) -> Programme:
         range, files that are not there.
     """
     file = read_settings(path, template=_TEMPLATE)
+    settings = {key: value for key, value in file.settings.items() if key not in leave_out}
     findings: list[Finding] = []
     programme = None
     try:
-        programme = Programme.model_validate(file.settings)
+        programme = Programme.model_validate(settings)
     except ValidationError as error:
         findings += settings_findings(path.name, error, file.lines)
     folder = path.resolve().parent
-    findings += _file_findings(path.name, folder, file.settings, file.lines)
+    findings += _file_findings(path.name, folder, settings, file.lines)
     if programme is None:
         raise InputError(findings)
     if programme.rain is None and isinstance(programme.seasons, RainSeasons):

@@ -11,10 +11,17 @@ from afterrains.woody.card import CardFacts
 from afterrains.woody.change import Change, seasons_before, sowing_days, woody_change
 from afterrains.woody.features import DEFAULT_FEATURES, FEATURES, FeatureStack, feature_stack
 from afterrains.woody.files import load, model_digest, save
-from afterrains.woody.model import Prediction, WoodyModel, fit, predict, probability_of_cover
+from afterrains.woody.fitting import fit
+from afterrains.woody.model import Prediction, WoodyModel, predict, probability_of_cover
 from afterrains.woody.report import ModelErrors, describe
 from afterrains.woody.sites import site_cover, sites_in_points
-from afterrains.woody.training import bands_needed, gather, season_features, train
+from afterrains.woody.training import (
+    bands_needed,
+    cell_seasons_needed,
+    gather,
+    season_features,
+    train,
+)
 
 __all__ = [
     "DEFAULT_FEATURES",
@@ -31,6 +38,7 @@ __all__ = [
     "area_from_strata",
     "bands_needed",
     "cell_seasons",
+    "cell_seasons_needed",
     "describe",
     "feature_stack",
     "fit",

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Collection, Iterator, Sequence
 from dataclasses import dataclass
 
 import pandas as pd
@@ -72,24 +72,25 @@ def cell_seasons(
         yield CellSeason(season, found, table.assign(season=season))
 
 
-def require_bands(model: WoodyModel, bands: Sequence[str], *, file: str) -> None:
-    """Raise InputError where a run's scenes lack a band, or this version a feature, of the model.
+def require_bands(features: Sequence[str], bands: Collection[str], *, file: str) -> None:
+    """Raise InputError where the scenes lack a band, or this version a feature, of a model.
 
     Parameters
     ----------
-    model : WoodyModel
-    bands : sequence of str
-        Bands that the run reads.
+    features : sequence of str
+        Of the model, fitted or to be fitted.
+    bands : collection of str
+        Bands that the scenes have.
     file : str
         Name of the programme file, for the message.
     """
-    strange = [name for name in model.features if name not in FEATURES]
-    missing = [] if strange else sorted(bands_needed(model.features) - set(bands))
+    strange = [name for name in features if name not in FEATURES]
+    missing = [] if strange else sorted(bands_needed(features) - set(bands))
     if strange or missing:
         what = (
             f"the model needs features that this version cannot make: {', '.join(strange)}"
             if strange
-            else f"the model needs the bands {', '.join(missing)}, which the scenes do not have"
+            else f"a woody model needs the bands {', '.join(missing)}, which the scenes do not have"
         )
         mend = "train a model for these scenes, or leave `woody` out"
-        raise InputError([Finding("error", file, "woody.model", what, mend, "woody-model-bands")])
+        raise InputError([Finding("error", file, "woody", what, mend, "woody-model-bands")])

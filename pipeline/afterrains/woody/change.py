@@ -6,11 +6,6 @@ patch has of its own stays (from residuals of places held out, observers' errors
 error is rather too large). Classes control the false discovery rate over the pixels, and patches
 smaller than a least size are taken for noise. A pixel never tells of a site: sites have their own
 estimates.
-
-References
-----------
-Benjamini, Y. & Hochberg, Y. (1995). Controlling the false discovery rate. Journal of the Royal
-Statistical Society B 57, 289-300. doi:10.1111/j.2517-6161.1995.tb02031.x
 """
 
 from __future__ import annotations
@@ -23,18 +18,22 @@ import numpy as np
 from numpy.typing import NDArray
 from odc.geo.geobox import GeoBox
 from rasterio.features import rasterize
-from scipy.ndimage import label
-from scipy.stats import false_discovery_control, norm
+from scipy.stats import norm
 from shapely.geometry.base import BaseGeometry
 
+from afterrains.signals.patches import (
+    FALSE_DISCOVERY_RATE,
+    FELL,
+    LEAST_PATCH_PIXELS,
+    ROSE,
+    UNCHANGED,
+    classes,
+)
 from afterrains.woody.model import WoodyModel
 
 __all__ = ["LESS", "MORE", "UNCHANGED", "Change", "seasons_before", "sowing_days", "woody_change"]
 
-UNCHANGED, MORE, LESS = 0, 1, 2
-FALSE_DISCOVERY_RATE = 0.05
-LEAST_PATCH_PIXELS = 5
-"""0.05 ha at 10 m (common practice, no source)."""
+MORE, LESS = ROSE, FELL
 _MOST_AFTER = 3
 
 
@@ -105,7 +104,10 @@ def woody_change(
         + np.square(model.scale.at(then)) / np.maximum(then_count, 1)
     )
     error = np.where(np.isfinite(change), np.sqrt(variance), np.nan)
-    kind = _classes(change, error, rate, least_patch)
+    # A change without any error cannot be tested; it stays unchanged.
+    p_value = np.where(error > 0, 2.0 * norm.sf(np.abs(change) / np.where(error > 0, error, 1)), 1)
+    p_value[~np.isfinite(change)] = np.nan
+    kind = classes(p_value, change, rate=rate, least_patch=least_patch)
     return Change(change.astype(np.float32), error.astype(np.float32), kind)
 
 
@@ -169,20 +171,3 @@ def _mean(
     total = np.where(known, cover, 0.0).sum(axis=0, dtype=np.float64)
     mean = np.divide(total, count, out=np.full(total.shape, np.nan), where=count > 0)
     return mean, count
-
-
-def _classes(
-    change: NDArray[np.float64], error: NDArray[np.float64], rate: float, least_patch: int
-) -> NDArray[np.float32]:
-    known = np.isfinite(change) & (error > 0)
-    kind = np.where(np.isfinite(change), float(UNCHANGED), np.nan).astype(np.float32)
-    if known.any():
-        p_value = 2.0 * norm.sf(np.abs(change[known]) / error[known])
-        beyond = np.zeros(change.shape, dtype=bool)
-        beyond[known] = false_discovery_control(p_value) <= rate
-        for value, side in ((MORE, change > 0), (LESS, change < 0)):
-            patch, _ = label(beyond & side)
-            large = np.bincount(patch.ravel()) >= least_patch
-            large[0] = False
-            kind[large[patch]] = value
-    return kind

@@ -30,14 +30,14 @@ from afterrains.woody.applicability import Domain
 from afterrains.woody.card import CardFacts, write_card
 from afterrains.woody.features import FEATURES
 from afterrains.woody.line import ErrorScale, Line
-from afterrains.woody.model import Core, WoodyModel
+from afterrains.woody.model import Core, Stretch, WoodyModel
 from afterrains.woody.report import ModelErrors, describe
 from afterrains.woody.trees import Forest, require_sound
 from afterrains.woody.validation import ErrorShare
 
 __all__ = ["FORMAT", "load", "model_digest", "save"]
 
-FORMAT = "afterrains woody model 1"
+FORMAT = "afterrains woody model 2"
 _ARRAYS = "model.npz"
 _RECIPE = "recipe.json"
 _CARD = "card.md"
@@ -148,9 +148,10 @@ def _to_recipe(model: WoodyModel, facts: CardFacts) -> dict[str, Any]:
             else {"name": name}
             for name in model.features
         ],
-        "method": "weighted line and extremely randomised trees on its residuals",
+        "method": "weighted line and extremely randomised trees on its residuals, stretched",
         "seed": model.seed,
         "line_intercept": model.core.line.intercept,
+        "stretch": asdict(model.stretch),
         "scale": {"floor": model.scale.floor, "slope": model.scale.slope},
         "error_share": asdict(share),
         "domain": {
@@ -198,6 +199,7 @@ def _from(recipe: dict[str, Any], arrays: dict[str, NDArray[Any]]) -> WoodyModel
     return WoodyModel(
         features=names,
         core=Core(line, forest),
+        stretch=Stretch(float(recipe["stretch"]["offset"]), float(recipe["stretch"]["slope"])),
         scale=ErrorScale(float(recipe["scale"]["floor"]), float(recipe["scale"]["slope"])),
         scores=_numbers(arrays["scores"], (plots,)),
         error_share=ErrorShare(

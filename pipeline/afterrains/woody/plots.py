@@ -26,6 +26,7 @@ __all__ = [
     "PixelWeights",
     "plot_means",
     "plot_weights",
+    "plots_inside",
     "season_of_plot",
 ]
 
@@ -107,18 +108,31 @@ def plot_weights(
     dict
         By position (row number) in `plots`; plots whose centre lies outside the grid are left out.
     """
-    to_grid = pyproj.Transformer.from_crs("EPSG:4326", str(geobox.crs), always_xy=True)
-    x, y = to_grid.transform(plots["lon"].to_numpy(float), plots["lat"].to_numpy(float))
-    columns, rows = ~geobox.affine * (np.asarray(x), np.asarray(y))
+    columns, rows = _places(plots, geobox)
+    height, width = geobox.shape
     pixel_m = abs(geobox.resolution.x)
     radius = plots["plot_radius_m"].fillna(default_radius_m).to_numpy(float) / pixel_m
     sigma = position_error_m / _CE95_SIGMAS / pixel_m
-    out = {}
+    return {
+        int(at): _circle(columns[at], rows[at], radius[at], sigma, (height, width))
+        for at in np.flatnonzero(plots_inside(plots, geobox))
+    }
+
+
+def plots_inside(plots: pd.DataFrame, geobox: GeoBox) -> NDArray[np.bool_]:
+    """Which plots have their centre inside a grid; shape (plot,)."""
+    columns, rows = _places(plots, geobox)
     height, width = geobox.shape
-    for at, (column, row) in enumerate(zip(columns, rows, strict=True)):
-        if 0 <= column < width and 0 <= row < height:
-            out[at] = _circle(column, row, radius[at], sigma, (height, width))
-    return out
+    inside: NDArray[np.bool_] = (columns >= 0) & (columns < width) & (rows >= 0) & (rows < height)
+    return inside
+
+
+def _places(plots: pd.DataFrame, geobox: GeoBox) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Column and row of each plot's centre, in pixels from the grid's corner."""
+    to_grid = pyproj.Transformer.from_crs("EPSG:4326", str(geobox.crs), always_xy=True)
+    x, y = to_grid.transform(plots["lon"].to_numpy(float), plots["lat"].to_numpy(float))
+    columns, rows = ~geobox.affine * (np.asarray(x), np.asarray(y))
+    return columns, rows
 
 
 def plot_means(

@@ -13,8 +13,9 @@ from numpy.typing import NDArray
 
 from afterrains.woody import trees
 from afterrains.woody.conformal import conformal_radius
+from afterrains.woody.fitting import fit_core
 from afterrains.woody.line import fit_line
-from afterrains.woody.model import LEVEL, WoodyModel, fit_core
+from afterrains.woody.model import LEVEL, WoodyModel
 from afterrains.woody.validation import (
     ClassError,
     Scores,
@@ -53,7 +54,9 @@ class ModelErrors:
     """Plots below 10 % cover."""
     baselines: dict[str, Scores]
     coverage: float
-    """Share of plots inside their interval when their own fold gives it no score; nominal 0.90."""
+    """Share of plots inside their interval when their own fold gives it no score."""
+    level: float
+    """The share that was aimed at."""
     importance: dict[str, float]
     """Weight of each feature in the dissimilarity index, largest 1."""
     learning: tuple[Learning, ...]
@@ -76,14 +79,15 @@ def describe(model: WoodyModel) -> ModelErrors:
         by_class=errors_by_class(held, y),
         low_cover=score(held[low], y[low]),
         baselines=_baselines(model, x, y, fold),
-        coverage=_coverage(model, fold),
+        coverage=_coverage(model, fold, place),
+        level=LEVEL,
         importance=dict(zip(model.features, (float(w) for w in weights), strict=True)),
         learning=_learning(model, x, y, place),
     )
 
 
 def _full(model: WoodyModel) -> Callable[[Numbers, Numbers], Callable[[Numbers], Numbers]]:
-    return lambda x, y: fit_core(x, y, model.seed).at
+    return lambda x, y: fit_core(x, y, model.seed).stretched(model.stretch).at
 
 
 def _years_out(model: WoodyModel, x: Numbers, y: Numbers) -> Scores | None:
@@ -116,11 +120,12 @@ def _baselines(
     return found
 
 
-def _coverage(model: WoodyModel, fold: NDArray[np.int64]) -> float:
+def _coverage(model: WoodyModel, fold: NDArray[np.int64], place: NDArray[np.int64]) -> float:
     """Interval of each fold from the scores of the other folds."""
     inside = np.empty(len(fold), dtype=bool)
     for out in np.unique(fold):
-        radius = conformal_radius(np.abs(model.scores[fold != out]), LEVEL)
+        others = fold != out
+        radius = conformal_radius(np.abs(model.scores[others]), LEVEL, place[others])
         inside[fold == out] = np.abs(model.scores[fold == out]) <= radius
     return float(inside.mean())
 

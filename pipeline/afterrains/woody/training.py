@@ -17,13 +17,21 @@ from odc.geo.geobox import GeoBox
 
 from afterrains.errors import Finding
 from afterrains.woody.features import DEFAULT_FEATURES, FEATURES, RAINS, FeatureStack, feature_stack
-from afterrains.woody.model import WoodyModel, fit
-from afterrains.woody.plots import POSITION_ERROR_M, plot_means, plot_weights, season_of_plot
+from afterrains.woody.fitting import fit
+from afterrains.woody.model import WoodyModel
+from afterrains.woody.plots import (
+    POSITION_ERROR_M,
+    plot_means,
+    plot_weights,
+    plots_inside,
+    season_of_plot,
+)
 
 __all__ = [
     "CompositesOf",
     "TrainingSet",
     "bands_needed",
+    "cell_seasons_needed",
     "gather",
     "rains_before",
     "season_features",
@@ -82,12 +90,32 @@ def season_features(
     """
     dry = composites_of(cell_id, dry_season)
     rains: Mapping[str, NDArray[Any]] | None = None
-    if any(each.startswith(RAINS) for name in names for each in _inputs(name)):
+    if any(_needs_rains(name) for name in names):
         season = rains_before(calendar, dry_season)
         rains = None if season is None else composites_of(cell_id, season)
         if rains is None:
             return None
     return None if dry is None else feature_stack(dry, rains, names)
+
+
+def cell_seasons_needed(
+    plots: pd.DataFrame,
+    cells: Mapping[str, GeoBox],
+    calendar: pd.DataFrame,
+    names: Sequence[str] = DEFAULT_FEATURES,
+) -> frozenset[tuple[str, str]]:
+    """Cells and seasons whose composites `gather` will ask for: what a training must read.
+
+    Takes what `gather` takes.
+    """
+    season = _dry_season(plots, calendar)
+    with_rains = any(_needs_rains(name) for name in names)
+    needed: set[tuple[str, str]] = set()
+    for cell_id, box in cells.items():
+        for dry in _seasons(season[plots_inside(plots, box)]):
+            rains = rains_before(calendar, dry) if with_rains else None
+            needed |= {(cell_id, each) for each in (dry, rains) if each is not None}
+    return frozenset(needed)
 
 
 def gather(
@@ -121,8 +149,7 @@ def gather(
     TrainingSet
     """
     table = plots.reset_index(drop=True)
-    complete = calendar[calendar["complete"]] if "complete" in calendar else calendar
-    table["season"] = season_of_plot(table["surveyed_on"], complete)
+    table["season"] = _dry_season(table, calendar)
     features = pd.DataFrame(np.nan, index=table.index, columns=list(names))
     covered = np.zeros(len(table), dtype=bool)
     for cell_id, box in cells.items():
@@ -166,6 +193,16 @@ def train(
 
 def _inputs(name: str) -> tuple[str, ...]:
     return FEATURES[name].inputs
+
+
+def _needs_rains(name: str) -> bool:
+    return any(each.startswith(RAINS) for each in _inputs(name))
+
+
+def _dry_season(plots: pd.DataFrame, calendar: pd.DataFrame) -> pd.Series:
+    """The complete dry season that shows each plot."""
+    complete = calendar[calendar["complete"]] if "complete" in calendar else calendar
+    return season_of_plot(plots["surveyed_on"], complete)
 
 
 def _seasons(season: pd.Series) -> Iterator[str]:

@@ -1,0 +1,217 @@
+"""Fitting a woody-cover model to a programme's plots: read what the plots need, fit, write.
+
+Cells are read by the same tasks and into the same ledger as in a run, so that what one has read the
+other finds. A run that trains within itself comes to the same model.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import asdict, dataclass
+from datetime import date
+from functools import partial
+from pathlib import Path
+from typing import Any
+
+import pandas as pd
+
+from afterrains.cellwork import CellTask
+from afterrains.deliver import STORE
+from afterrains.errors import Finding, InputError
+from afterrains.estimate import check_budget
+from afterrains.ledger import Ledger, only_run
+from afterrains.prepare import Prepared, prepare
+from afterrains.pull import pull, split
+from afterrains.register import check_plots, read_plots
+from afterrains.run import Reporter, Silent
+from afterrains.woody import ModelErrors, WoodyModel, cell_seasons_needed, describe, save
+from afterrains.woodywork import card_facts, fit_from_ledger
+from afterrains.workers import connect, processes_for
+
+__all__ = ["TrainSummary", "train_programme"]
+
+_MODELS = "models"
+_RECIPE = "recipe.json"
+_STAGE_READ = "reading cells × seasons"
+
+
+@dataclass(frozen=True)
+class TrainSummary:
+    """What a training ends with."""
+
+    folder: Path
+    """Where the model lies."""
+    digest: str
+    model: WoodyModel
+    errors: ModelErrors
+    plots_given: int
+    findings: tuple[Finding, ...]
+    """Warnings of the plots: what was left out, and what looks odd."""
+    tasks_done: int
+    tasks_kept: int
+    unreadable: tuple[tuple[str, str, str], ...]
+    """(scene_id, band, reason) of each read that failed after its retries."""
+
+    @property
+    def exit_status(self) -> int:
+        """1 where data that should have been there could not be read."""
+        return 1 if self.unreadable else 0
+
+    def as_dict(self) -> dict[str, Any]:
+        """Plain values, for `--json`; missing numbers are None."""
+        errors, model = self.errors, self.model
+        return {
+            "exit_status": self.exit_status,
+            "model": str(self.folder),
+            "model_sha256": self.digest,
+            "plots_given": self.plots_given,
+            "plots_used": len(model.scores),
+            "places": model.error_share.places,
+            "few_plots": model.few_plots,
+            "places_out": _plain(asdict(errors.places_out)),
+            "years_out": errors.years_out and _plain(asdict(errors.years_out)),
+            "by_cover": [
+                {"low": each.low, "high": each.high} | _plain(asdict(each.scores))
+                for each in errors.by_class
+            ],
+            "below_10_percent": _plain(asdict(errors.low_cover)),
+            "interval": {"level": errors.level, "held": errors.coverage},
+            "simpler_models": {
+                name: _plain(asdict(scores)) for name, scores in errors.baselines.items()
+            },
+            "learning": [asdict(each) for each in errors.learning],
+            "importance": errors.importance,
+            "warnings": [asdict(finding) for finding in self.findings],
+            "tasks_done": self.tasks_done,
+            "tasks_kept": self.tasks_kept,
+            "unreadable_reads": [list(read) for read in self.unreadable],
+        }
+
+
+def train_programme(
+    plots_file: Path,
+    path: Path,
+    *,
+    to: Path | None = None,
+    replace: bool = False,
+    until: date | None = None,
+    workers: int | None = None,
+    scheduler: str | None = None,
+    memory_gb: float | None = None,
+    reporter: Reporter | None = None,
+) -> TrainSummary:
+    """Fit a model to plots on a programme's scenes and write it with its card.
+
+    Parameters
+    ----------
+    plots_file : Path
+        CSV file of plots, contract section 2.
+    path : Path
+        The programme file; what it says under `woody` is not looked at.
+    to : Path, optional
+        Folder of the model; `models/<programme id>` beside the programme file if not given.
+    replace : bool
+        Whether a model that is there may be written over.
+    until : date, optional
+        Only plots surveyed up to this day: verdicts of later seasons then rest on a model that was
+        settled before them.
+    workers, scheduler, memory_gb, reporter
+        As for `run_programme`.
+
+    Returns
+    -------
+    TrainSummary
+
+    Raises
+    ------
+    InputError
+        With every fault of the plots and of the programme's inputs; when a model is there already;
+        when the plots are too few.
+    ServiceError, OutputError
+        What was read is kept, and the same call goes on from there.
+    """
+    tell = reporter or Silent()
+    findings = check_plots(plots_file)
+    prepared = _prepared(path, findings)
+    programme = prepared.programme
+    folder = to or path.resolve().parent / _MODELS / programme.programme.id
+    _require_free(folder, replace)
+    for warning in (*prepared.warnings, *findings):
+        tell.say(f"{warning.severity}  {warning}")
+    plots = read_plots(plots_file)
+    given = len(plots)
+    if until is not None:
+        plots = plots[plots["surveyed_on"] <= pd.Timestamp(until)].reset_index(drop=True)
+    output = programme.output_folder
+    with only_run(output):
+        ledger = Ledger(output / STORE)
+        ledger.sweep()
+        tasks = _tasks_for(plots, prepared)
+        kept, waiting = split(tasks, ledger)
+        tell.say(
+            f"{len(plots)} of {given} plots, {len(prepared.cells)} cells; "
+            f"{len(waiting)} cell-seasons to read, {len(kept)} kept from before"
+        )
+        check_budget(prepared, waiting, path.name)
+        results = dict(kept)
+        if waiting:
+            largest = max(task.memory_bytes for task in waiting)
+            processes = processes_for(largest, workers, memory_gb)
+            with connect(scheduler, processes, memory_gb) as client:
+                step = partial(tell.step, _STAGE_READ)
+                tasks, results = pull(client, tasks, kept, waiting, ledger, step)
+        tell.say("Fitting, and measuring errors on places held out")
+        model, left_out = fit_from_ledger(plots, tasks, prepared.calendar, ledger)
+        errors = describe(model)
+        digest = save(model, folder, card_facts(programme, plots_file), errors=errors)
+    return TrainSummary(
+        folder=folder,
+        digest=digest,
+        model=model,
+        errors=errors,
+        plots_given=given,
+        findings=(*findings, *left_out),
+        tasks_done=len(waiting),
+        tasks_kept=len(kept),
+        unreadable=tuple(sorted({read for each in results.values() for read in each.unreadable})),
+    )
+
+
+def _prepared(path: Path, plot_findings: Sequence[Finding]) -> Prepared:
+    """The plan, or every fault of the plots and of the programme at once."""
+    try:
+        prepared = prepare(path, training=True)
+    except InputError as error:
+        raise InputError([*plot_findings, *error.findings]) from error
+    if any(finding.severity == "error" for finding in plot_findings):
+        raise InputError([*plot_findings, *prepared.warnings])
+    return prepared
+
+
+def _tasks_for(plots: pd.DataFrame, prepared: Prepared) -> tuple[CellTask, ...]:
+    """The tasks whose composites the plots need, in the plan's order."""
+    boxes = {cell.cell_id: cell.geobox for cell in prepared.cells}
+    needed = cell_seasons_needed(plots, boxes, prepared.calendar)
+    return tuple(
+        task for task in prepared.tasks if (task.cell.cell_id, task.season) in needed
+    )
+
+
+def _require_free(folder: Path, replace: bool) -> None:
+    """Raise InputError where the folder holds something that the model would write over."""
+    if not folder.exists() or (folder.is_dir() and not any(folder.iterdir())):
+        return
+    if folder.is_dir() and (folder / _RECIPE).is_file():
+        if replace:
+            return
+        what = "a model is there already"
+        mend = "give another folder with --to, or --replace to write over it"
+    else:
+        what = "is there already and holds no model"
+        mend = "give another folder with --to"
+    raise InputError([Finding("error", str(folder), "", what, mend, "model-there-already")])
+
+
+def _plain(values: Mapping[str, Any]) -> dict[str, Any]:
+    """JSON has no "not a number"."""
+    return {name: None if value != value else value for name, value in values.items()}
