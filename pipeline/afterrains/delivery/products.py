@@ -165,8 +165,8 @@ WOODY_PERCENT = Product(
     "on the ground.",
     (
         Band("estimate", "woody cover", "percent"),
-        Band("low", "lower bound of the interval", "percent"),
-        Band("high", "upper bound of the interval", "percent"),
+        Band("low", "lower bound of the 90 % interval of a plot-sized patch", "percent"),
+        Band("high", "upper bound of the 90 % interval of a plot-sized patch", "percent"),
         Band(
             "applicability",
             "whether the pixel is like the ground the model was trained on",
@@ -182,7 +182,8 @@ WOODY_PERCENT = Product(
 WOODY_CHANGE = Product(
     "woody_change",
     "Change of woody cover",
-    "Woody cover of the season minus woody cover before sowing.",
+    "Woody cover of the season minus woody cover before sowing. Areas counted from its classes are "
+    "map area, no estimate: areas come from a probability sample of checks.",
     (
         Band("change", "change since before sowing", "percentage points"),
         Band("standard_error", "standard error of the change", "percentage points", "nearest"),
