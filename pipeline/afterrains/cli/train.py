@@ -96,7 +96,8 @@ def _print_summary(summary: TrainSummary, programme: Path) -> None:
         _add(table, f"beside it: {name}", scores)
     out.print(table)
     lines = [
-        f"Intervals of {100 * errors.level:.0f} % held {100 * errors.coverage:.0f} % of the plots.",
+        f"Intervals of {100 * errors.level:.0f} % held {100 * errors.coverage:.0f} % of the plots, "
+        "each place counted alike.",
         "RMSE by number of plots: "
         + ", ".join(f"{each.plots}: {each.rmse:.2f}" for each in errors.learning),
         "Weight of each feature: "

@@ -108,9 +108,9 @@ def _number(value: float, sign: str = "") -> str:
 
 
 def _interval_line(model: WoodyModel, errors: ModelErrors) -> str:
-    inside = f"{100 * errors.coverage:.0f} percent of held-out plots lay inside their interval"
+    inside = f"{100 * errors.coverage:.0f} percent of held-out plots lay inside, each place counted alike"
     return (
-        f"Intervals of {100 * LEVEL:.0f} percent come from ranks of held-out errors (split "
+        f"Intervals of {100 * LEVEL:.0f} percent come from ranks of held-out errors (hierarchical "
         f"conformal); {inside}. The error of a plot is {model.scale.floor:.1f} points plus "
         f"{100 * model.scale.slope:.1f} percent of its cover, the observer's own error included. "
         f"Bias below 10 percent cover: {_number(errors.low_cover.bias, '+')} points."

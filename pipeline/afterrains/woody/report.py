@@ -9,6 +9,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
+import pandas as pd
 from numpy.typing import NDArray
 
 from afterrains.woody import trees
@@ -54,7 +55,8 @@ class ModelErrors:
     """Plots below 10 % cover."""
     baselines: dict[str, Scores]
     coverage: float
-    """Share of plots inside their interval when their own fold gives it no score."""
+    """Share of plots inside their interval when their own fold gives it no score; each place counts
+    the same, as in the interval itself."""
     level: float
     """The share that was aimed at."""
     importance: dict[str, float]
@@ -127,7 +129,7 @@ def _coverage(model: WoodyModel, fold: NDArray[np.int64], place: NDArray[np.int6
         others = fold != out
         radius = conformal_radius(np.abs(model.scores[others]), LEVEL, place[others])
         inside[fold == out] = np.abs(model.scores[fold == out]) <= radius
-    return float(inside.mean())
+    return float(pd.Series(inside).groupby(place).mean().mean())
 
 
 def _learning(
