@@ -32,10 +32,10 @@ from afterrains.evidence.verdicts import future_season
 from afterrains.ledger import only_run
 from afterrains.outlook import detectable_gain, draw_by_lot, site_reach
 from afterrains.programme import Programme, load_programme
-from afterrains.pulling import Reporter, Silent
 from afterrains.rain import RainRecord, inspect_rain, start_chances
 from afterrains.register import Register, check_inputs, read_register
 from afterrains.results import build_panel, judged_table
+from afterrains.run import Reporter, Silent
 
 __all__ = ["Outlook", "outlook_of"]
 

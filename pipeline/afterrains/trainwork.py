@@ -192,9 +192,7 @@ def _tasks_for(plots: pd.DataFrame, prepared: Prepared) -> tuple[CellTask, ...]:
     """The tasks whose composites the plots need, in the plan's order."""
     boxes = {cell.cell_id: cell.geobox for cell in prepared.cells}
     needed = cell_seasons_needed(plots, boxes, prepared.calendar)
-    return tuple(
-        task for task in prepared.tasks if (task.cell.cell_id, task.season) in needed
-    )
+    return tuple(task for task in prepared.tasks if (task.cell.cell_id, task.season) in needed)
 
 
 def _require_free(folder: Path, replace: bool) -> None:
