@@ -108,7 +108,8 @@ def _number(value: float, sign: str = "") -> str:
 
 
 def _interval_line(model: WoodyModel, errors: ModelErrors) -> str:
-    inside = f"{100 * errors.coverage:.0f} percent of held-out plots lay inside, each place counted alike"
+    share = f"{100 * errors.coverage:.0f} percent"
+    inside = f"{share} of held-out plots lay inside, each place counted alike"
     return (
         f"Intervals of {100 * LEVEL:.0f} percent come from ranks of held-out errors (hierarchical "
         f"conformal); {inside}. The error of a plot is {model.scale.floor:.1f} points plus "
