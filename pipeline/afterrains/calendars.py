@@ -63,10 +63,13 @@ def reference_of(programme: Programme, rain: RainRecord | None) -> tuple[int, in
 
 
 def seasons_told(programme: Programme, rain: RainRecord | None) -> dict[str, Any]:
-    """How the seasons were found, for the manifest: the settings and the reference years."""
+    """How the seasons were found, for the manifest: settings, reference years, rain's cautions."""
     years = reference_of(programme, rain)
     told = programme.seasons.model_dump(mode="json", by_alias=True)
-    return told | {"reference_years": None if years is None else list(years)}
+    told["reference_years"] = None if years is None else list(years)
+    if rain is not None:
+        told["rain"] = {"cautions": list(rain.cautions)}
+    return told
 
 
 def start_rule(programme: Programme) -> StartRule:

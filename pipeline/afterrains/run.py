@@ -445,7 +445,9 @@ def _season_rain(prepared: Prepared, site_ids: list[str]) -> pd.DataFrame:
         pairs = pd.MultiIndex.from_product(
             [site_ids, prepared.calendar["season"]], names=["site_id", "season"]
         )
-        return pd.DataFrame({"rain_mm": float("nan"), "spi": float("nan")}, pairs).reset_index()
+        unknown = ("rain_mm", "spi", "rain_rank", "rain_days", "dry_spell_days")
+        empty = dict.fromkeys(unknown, float("nan"))
+        return pd.DataFrame(empty, pairs).reset_index().assign(spi_class="")
     reference = reference_of(prepared.programme, prepared.rain)
     table = season_rain(prepared.rain, prepared.full_calendar, site_ids, reference=reference)
     return table[table["season"].isin(prepared.calendar["season"])]

@@ -12,14 +12,19 @@ import pytest
 from shapely import box
 
 from afterrains.delivery import write_csv
-from afterrains.delivery.tables import VERDICT_HISTORY
+from afterrains.delivery.tables import VERDICT_HISTORY, seasons_table
 from afterrains.evidence.growth import RampGrowth
 from afterrains.history import put_aside, read_former
 from afterrains.programme import Evidence
+from afterrains.rain import RainRecord, season_rain
 from afterrains.results import Tables, build_tables
+from afterrains.results.panel import MIN_CLEAR_DATES
+from afterrains.results.seasons import seasons_told
 from afterrains.results.ways import shrunken, ways_of_sowing, what_works_told
 
 _IDS = ["a", "b", "c1", "c2", "c3", "c4"]
+_DAYS = pd.date_range("2010-01-01", "2020-12-31", name="date")
+_RAIN = RainRecord(pd.DataFrame({"": 0.0}, index=_DAYS), "made")
 
 
 def ground_of(years: range, seed: int = 7) -> dict[str, Any]:
@@ -29,6 +34,7 @@ def ground_of(years: range, seed: int = 7) -> dict[str, Any]:
     calendar = pd.DataFrame(
         {
             "season": seasons,
+            "year": years,
             "kind": "dry",
             "start": [pd.Timestamp(year, 10, 1) for year in years],
             "end": [pd.Timestamp(year + 1, 6, 1) for year in years],
@@ -60,7 +66,7 @@ def ground_of(years: range, seed: int = 7) -> dict[str, Any]:
     return {
         "values": values,
         "calendar": calendar,
-        "season_rain": values[["site_id", "season"]].assign(rain_mm=np.nan, spi=np.nan),
+        "season_rain": season_rain(_RAIN, calendar, _IDS),
         "sites": sites,
         "sowing": sowing,
         "indices": ["ndvi"],
@@ -161,6 +167,53 @@ def test_what_was_judged_while_reads_failed_or_of_other_ground_is_judged_anew(
     for change in ({"sites": moved}, {"sowing": resown}):
         history = build_tables(**(ground | change), former=said).verdict_history
         assert "loss" not in set(history.loc[history["site_id"] == "a", "verdict"])
+
+
+def test_seasons_tell_whether_they_count_and_how_wet_they_were() -> None:
+    """By hand: rains of 10, 30 and 20 days of 5 mm each, then a last one that is still running.
+
+    Its dry season has the three dates that judging asks for, the rains of 2012 one of two.
+    """
+    years, wet = (2011, 2012, 2013, 2014), (10, 30, 20, 5)
+    daily = pd.DataFrame({"": 0.0}, index=pd.date_range("2011-01-01", "2014-08-01"))
+    for year, days in zip(years, wet, strict=True):
+        daily.loc[f"{year}-07-03" : pd.Timestamp(year, 7, 2) + pd.Timedelta(days=days)] = 5.0
+    calendar = pd.DataFrame(
+        {
+            "season": [f"{year}-rains" for year in years] + ["2011-dry"],
+            "year": [*years, 2011],
+            "kind": ["rains"] * 4 + ["dry"],
+            "start": [pd.Timestamp(y, 7, 1) for y in years] + [pd.Timestamp(2011, 10, 1)],
+            "end": [pd.Timestamp(y, 9, 30) for y in years] + [pd.Timestamp(2012, 6, 30)],
+            "complete": [True, True, True, False, True],
+        }
+    )
+    rain = season_rain(RainRecord(daily, "made"), calendar, ["a"])
+    values = calendar[["season"]].assign(
+        site_id="a", judged_value=0.2, judged_dates=[2, 1, 5, 2, 3], greenness=0.2,
+        judged_dead_grass=np.nan, woody_percent=np.nan, woody_se_own=np.nan, ndvi_median=0.2,
+    )  # fmt: skip
+    sites = gpd.GeoDataFrame({"site_id": ["a"], "role": ["sown"]})
+    weights = pd.DataFrame({"site_id": [], "control_id": [], "weight": []}, dtype=object)
+    told = seasons_told(values, calendar, rain, sites, weights.astype({"weight": float}), ["ndvi"])
+    told = told.set_index("season")
+    asked = seasons_table(["ndvi"]).column_names[-6:]
+    assert told.loc["2011-rains", asked].tolist() == [True, True, "", 1, 10, 80]
+    assert told.loc["2012-rains", asked].tolist() == [True, False, "", 3, 30, 60]
+    assert told.loc["2013-rains", asked].tolist() == [True, True, "", 2, 20, 70]
+    assert told.loc["2011-dry", ["complete", "enough_dates"]].all()
+    running = told.loc["2014-rains"]
+    assert not running["complete"] and running["enough_dates"]
+    assert running[["rain_rank", "rain_days"]].isna().all()
+
+
+def test_the_dictionary_tells_how_many_dates_judging_asks_for() -> None:
+    (column,) = (c for c in seasons_table(["ndvi"]).columns if c.name == "enough_dates")
+    for number, kind in (
+        (MIN_CLEAR_DATES["dry"], "a dry season"),
+        (MIN_CLEAR_DATES["rains"], "th"),
+    ):
+        assert f"{number} in {kind}" in column.description
 
 
 _SOWING = pd.DataFrame(

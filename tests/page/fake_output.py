@@ -233,6 +233,7 @@ def _seasons(rng: np.random.Generator, sites: list[_Site], calendar: pd.DataFram
             row["judged_value"] = value
             row["control_judged_value"] = row["control_ndvi_median"]
             row["difference"] = value - row["control_ndvi_median"]
+            row |= {"complete": True, "enough_dates": not np.isnan(value)}
             rows.append(row)
     return pd.DataFrame(rows)
 

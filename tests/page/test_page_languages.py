@@ -14,6 +14,7 @@ from pathlib import Path
 from types import ModuleType
 from typing import Any
 
+import pandas as pd
 import pytest
 from typer.testing import CliRunner
 
@@ -25,7 +26,8 @@ from afterrains.delivery.page.sentences import Said, Sentences
 from afterrains.delivery.page.texts import LANGUAGES, Texts, load_texts
 from afterrains.evidence import control_notes, refusals, verdicts
 from afterrains.programme.ground import Identity
-from afterrains.results import told
+from afterrains.rain import RainRecord, record
+from afterrains.results import rain, told
 
 OTHERS = [language for language in LANGUAGES if language != "en"]
 
@@ -125,6 +127,17 @@ def french() -> Sentences:
             "only eyes can tell: no clear value this season",
             "seuls des yeux sur le terrain peuvent trancher : aucune valeur claire cette saison",
         ),
+        (
+            "no effective rain has fallen since it was sown, so no season is counted yet",
+            "aucune pluie utile n’est tombée depuis le semis, aucune saison n’est donc encore "
+            "comptée",
+        ),
+        (
+            "3% of the days are unread; they are never taken as dry, and seasons with too many of "
+            "them have no total.",
+            "3 % des jours sont sans relevé ; ils ne comptent jamais comme secs, et les saisons "
+            "où il en manque trop n’ont pas de total",
+        ),
         ("no-gain (gain 0.004)", "pas de gain (gain 0,004)"),
         (
             "the difference rests on one control, Bare; it could by the well: without it nothing "
@@ -175,13 +188,15 @@ def test_every_sentence_of_the_tables_stands_in_the_catalogue():
         _spoken(verdicts, "_reasons", "_too_early")
         | _spoken(refusals, "refusal_reasons")
         | _spoken(control_notes, "controls_table")
-        | _spoken(told, "_not_judged_yet")
+        | _spoken(told, "not_judged_yet")
+        | _spoken(rain, "with_clock_told")
+        | _spoken(record, "cautions")
     )
     assert len(pieces) > 25
     texts = load_texts()
     said = [texts(key) for key in texts.keys if key.startswith("said.")]
     templates = "\n".join(re.sub(r"\{[a-z_0-9]+\}", "\x00", text) for text in said)
-    assert sorted(piece for piece in pieces if piece.strip(" :;,()") not in templates) == []
+    assert sorted(piece for piece in pieces if piece.strip(" :;,.()") not in templates) == []
 
 
 # --- the page --------------------------------------------------------------------------------
@@ -239,3 +254,37 @@ def test_report_takes_a_language_and_else_the_programmes(output: Path, tmp_path:
     assert CliRunner().invoke(app, ["report", str(copy)]).exit_code == 0
     assert '<html lang="fr"' in page.read_text("utf-8")
     assert {path.name: path.read_bytes() for path in copy.glob("*.csv")} == before
+
+
+@pytest.mark.parametrize("language", LANGUAGES)
+def test_what_the_rain_record_is_not_good_for_is_told(output: Path, language: str):
+    """The cautions of a record of eleven five-day years, and one that no catalogue has."""
+    days = pd.date_range("2010-01-01", "2020-12-31", name="date")
+    short = RainRecord(pd.DataFrame({"": 1.0}, index=days), "made", "pentad")
+    odd = "Gauge <b>moved</b> in 2015."
+    folder = read_folder(output)
+    told = {**folder.manifest, "seasons": {"rain": {"cautions": [*short.cautions, odd]}}}
+    html = render(replace(folder, manifest=told), load_texts(language)).replace("\u00a0", " ")
+    first, blurred, heading = {
+        "en": ("holds 11 years; for", "five-day totals spread evenly", "The rain record</h3>"),
+        "fr": ("couvre 11 ans ; pour", "totaux de cinq jours", "Le relevé de pluie</h3>"),
+    }[language]
+    assert [html.count(words) for words in (first, blurred, heading)] == [1, 1, 1]
+    foreign = "" if language == "en" else ' lang="en"'
+    assert f"<li{foreign}>Gauge &lt;b&gt;moved&lt;/b&gt; in 2015.</li>" in html
+
+
+@pytest.mark.parametrize("odd", [None, [], {"rain": None}, {"rain": {"cautions": "x"}}])
+def test_a_manifest_without_rain_has_no_such_list(output: Path, odd: object):
+    folder = read_folder(output)
+    html = render(replace(folder, manifest={**folder.manifest, "seasons": odd}), load_texts())
+    assert "The rain record</h3>" not in html
+
+
+def test_a_clock_that_runs_from_the_day_of_sowing_says_so(output: Path):
+    """On the sheet of the one site whose rain after sowing is not known."""
+    folder = read_folder(output)
+    first, second, *rest = folder.verdicts
+    changed = replace(first, clock_by="sowing"), replace(second, clock_by="rain")
+    html = render(replace(folder, verdicts=(*changed, *rest)), load_texts())
+    assert html.count("counted from the day of sowing, as the rain record cannot say") == 1

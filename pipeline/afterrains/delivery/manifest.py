@@ -85,7 +85,8 @@ def write_manifest(
     times : mapping of datetimes, texts or numbers
         When what was done; the only part that differs between equal runs.
     seasons : mapping, optional
-        How the seasons were found: the rule and its reference years.
+        How the seasons were found: the rule, its reference years and, under `rain`, the
+        `cautions` of the rain record.
     seeds : mapping of int
         Seeds of all randomness.
     model_digest : str, optional

@@ -11,7 +11,7 @@ import pandas as pd
 from afterrains.results.rain import rain_before
 from afterrains.signals.season_values import judged_values, season_values
 
-__all__ = ["DEAD_GRASS_VALUE", "build_panel", "judged_table", "with_cover"]
+__all__ = ["DEAD_GRASS_VALUE", "build_panel", "enough_dates", "judged_table", "with_cover"]
 
 OUTCOME_INDEX = "ndvi"
 # Cellulose of dead grass absorbs at 2.1 µm, so shortwave infrared falls off where it stands
@@ -74,7 +74,7 @@ def build_panel(
         `MIN_CLEAR_DATES`.
     """
     table = values.merge(calendar, on="season").sort_values(["site_id", "start"])
-    enough = table["judged_dates"] >= table["kind"].map(MIN_CLEAR_DATES)
+    enough = enough_dates(table)
     table["dry_value"] = table["judged_value"].where((table["kind"] == "dry") & enough)
     next_dry = table.groupby("site_id")["dry_value"].shift(-1)
     flush = table["judged_value"].where(enough) - next_dry
@@ -101,6 +101,12 @@ def build_panel(
         panel = panel.merge(rain, on=["site_id", "season"], how="left")
         columns.append("rain_mm")
     return panel[columns].reset_index(drop=True)
+
+
+def enough_dates(values: pd.DataFrame) -> pd.Series:
+    """Whether `judged_dates` reach `MIN_CLEAR_DATES` of the season's `kind`; below, no value."""
+    enough: pd.Series = values["judged_dates"] >= values["kind"].map(MIN_CLEAR_DATES)
+    return enough
 
 
 def with_cover(

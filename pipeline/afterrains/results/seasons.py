@@ -7,10 +7,11 @@ from collections.abc import Sequence
 import geopandas as gpd
 import pandas as pd
 
-from afterrains.results.panel import DEAD_GRASS_VALUE
+from afterrains.results.panel import DEAD_GRASS_VALUE, enough_dates
 
 __all__ = ["seasons_told"]
 
+_RAIN_COLUMNS = ("rain_mm", "spi", "spi_class", "rain_rank", "rain_days", "dry_spell_days")
 _WORKING_COLUMNS = ("judged_dates", "woody_se_own", "greenness", "control_greenness")
 
 
@@ -24,8 +25,8 @@ def seasons_told(
 ) -> pd.DataFrame:
     """seasons.csv: each site and season, with its weighted controls beside it."""
     table = (
-        values.merge(calendar[["season", "kind", "start", "end"]], on="season")
-        .merge(season_rain[["site_id", "season", "rain_mm", "spi"]], on=["site_id", "season"])
+        values.merge(calendar[["season", "kind", "start", "end", "complete"]], on="season")
+        .merge(season_rain[["site_id", "season", *_RAIN_COLUMNS]], on=["site_id", "season"])
         .merge(sites[["site_id", "role"]], on="site_id")
     )
     medians = [*(f"{name}_median" for name in indices), "woody_percent", "greenness"]
@@ -49,5 +50,7 @@ def seasons_told(
         ~in_points, table["control_woody_percent"]
     )
     table["difference"] = table["judged_value"] - table["control_judged_value"]
+    table["enough_dates"] = enough_dates(table)
+    table = table.rename(columns={"dry_spell_days": "longest_dry_spell_days"})
     table = table.drop(columns=[*_WORKING_COLUMNS, DEAD_GRASS_VALUE])
     return table.sort_values(["site_id", "start"]).reset_index(drop=True)

@@ -60,7 +60,7 @@ def build_tables(
     calendar : DataFrame
         The season calendar.
     season_rain : DataFrame
-        `site_id, season, rain_mm, spi`.
+        From `rain.season_rain`; all empty where there is no rain record.
     sites, sowing : DataFrame
         The register's.
     indices : sequence of str

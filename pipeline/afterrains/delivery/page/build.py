@@ -127,7 +127,7 @@ def render(folder: Folder, texts: Texts) -> str:
             controls_known=folder.controls is not None,
             noted_controls=sum(1 for control in controls if control.note),
             control_scale=control_scale,
-            record=lay_record(folder, texts),
+            record=lay_record(folder, sentences, texts),
             verdicts=VERDICTS,
             slopes=len(SLOPE_COLOURS),
             change_shown=any(

@@ -56,13 +56,15 @@ def lay_facts(judged: Judged, sowings: Sequence[Sowing], currency: str, texts: T
         facts += [_sowing_fact(sowing, texts) for sowing in sowings]
     elif judged.first_sown_on:
         facts.append(Fact(texts("facts.first_sown"), texts.date(judged.first_sown_on)))
-    for key, count in (
-        ("since", judged.seasons_since_sowing),
-        ("clear", judged.clear_dates),
-        ("controls", judged.controls),
+    # Where the rain record cannot say when the seed woke, it may have woken seasons later.
+    clock = texts("facts.since_sowing") if judged.clock_by == "sowing" else ""
+    for key, count, note in (
+        ("since", judged.seasons_since_sowing, clock),
+        ("clear", judged.clear_dates, ""),
+        ("controls", judged.controls, ""),
     ):
         if count is not None:
-            facts.append(Fact(texts(f"facts.{key}"), texts.number(count)))
+            facts.append(Fact(texts(f"facts.{key}"), texts.number(count), note))
     return facts + _evidence_facts(judged, texts) + _cost_facts(judged, currency, texts)
 
 

@@ -70,6 +70,7 @@ class Record:
     unreadable: int
     left_out: int
     leftover: str
+    rain_cautions: tuple[Said, ...]
     looks: str
     sensors: tuple[str, ...]
     files: tuple[str, ...]
@@ -134,7 +135,7 @@ def _specification(manifest: Mapping[str, Any]) -> tuple[Mapping[str, Any], str]
     return content, shortened(plain(str(digest)), 80)
 
 
-def lay_record(folder: Folder, texts: Texts) -> Record:
+def lay_record(folder: Folder, sentences: Sentences, texts: Texts) -> Record:
     """What the manifest and the series say of where the figures come from."""
     manifest = folder.manifest
     content, digest = _specification(manifest)
@@ -168,11 +169,22 @@ def lay_record(folder: Folder, texts: Texts) -> Record:
         unreadable=sum(int(e.get("reads", 1)) for e in _entries(manifest, "unreadable_reads")),
         left_out=len(_counts(manifest).get("scenes_left_out", ())),
         leftover=_leftover(_counts(manifest), texts),
+        rain_cautions=tuple(_rain_cautions(manifest, sentences)),
         looks=looks,
         sensors=sensors,
         files=tuple(name for name in _FILES if name in folder.stands_beside),
         version=shortened(str(versions.get("afterrains", "")) if versions else "", 40),
     )
+
+
+def _rain_cautions(manifest: Mapping[str, Any], sentences: Sentences) -> Iterator[Said]:
+    """What the rain record is not good for, as the manifest tells it."""
+    found: Any = manifest
+    for key in ("seasons", "rain", "cautions"):
+        found = found.get(key) if isinstance(found, Mapping) else None
+    for caution in found if isinstance(found, list) else ():
+        if said := sentences.say(plain(str(caution))):
+            yield said
 
 
 def _refusal(reason: str, texts: Texts) -> str:

@@ -50,6 +50,8 @@ class Judged:
     """What data that came later would make of it."""
     provisional: bool = False
     """Whether reads failed in the run that judged it."""
+    clock_by: str = ""
+    """What its seasons are counted from: "rain", "sowing", or "" where it is not told."""
 
 
 @dataclass(frozen=True)

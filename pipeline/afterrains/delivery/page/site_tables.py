@@ -115,6 +115,7 @@ def _judged(row: Row) -> Judged:
         cost_per_gained_ha=row.real("cost_per_gained_ha"),
         late=row.text("late_data") if row.has("late_data") else "",
         provisional=row.has("provisional") and row.true("provisional"),
+        clock_by=row.text("clock_by") if row.has("clock_by") else "",
     )
 
 

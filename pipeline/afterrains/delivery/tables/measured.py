@@ -47,6 +47,17 @@ LOOKS = Table(
     primary_key=("site_id", "date", "sensor", "scene_id"),
 )  # fmt: skip
 
+# McKee et al. (1993) as in WMO-No. 1090 (2012), table of SPI values.
+_SPI_CLASSES = (
+    "extremely wet",
+    "very wet",
+    "moderately wet",
+    "near normal",
+    "moderately dry",
+    "severely dry",
+    "extremely dry",
+)
+
 
 def series_table(indices: Sequence[str]) -> Table:
     """The table of clear dates for the indices of a run, in the order given.
@@ -132,6 +143,26 @@ def seasons_table(indices: Sequence[str]) -> Table:
                     "as far as they can, so that clouds at one site do not move it."),
             number("control_judged_value", "as the judged outcome",
                     "The same, weighted mean of the site's controls."),
+            Column("complete", "boolean", "Whether the season is over, lies wholly within the "
+                   "programme's scenes as far as it is judged (of a dry season its last 90 days), "
+                   "and is not cut off by the ends of the rain record, where seasons are found "
+                   "from rain. Only complete seasons are judged. Days without a rain reading "
+                   "inside it do not count here: with too many of them `rain_mm` is empty.",
+                   required=True),
+            Column("enough_dates", "boolean", "Whether the clear dates that the judged greenness "
+                   "rests on (of a dry season those of its last 90 days) reach the fewest that "
+                   "judging asks for: 3 in a dry season, 2 in the rains. Below, the season's "
+                   "greenness counts as missing.", required=True),
+            Column("spi_class", "string", "The class of `spi` in the words of WMO-No. 1090.",
+                   enum=_SPI_CLASSES),
+            Column("rain_rank", "integer", "Place of `rain_mm` among all complete seasons of the "
+                   "same name in the rain record, from the driest (1) up; equal totals share the "
+                   "lower place. It moves as the record grows. Empty where the season is not over "
+                   "or has no total.",
+                   "place", minimum=1),
+            count("rain_days", "Days of the season with 1 mm of rain or more."),
+            Column("longest_dry_spell_days", "integer", "Longest run of days under 1 mm within "
+                   "the season; a day without a reading ends a run.", "days", minimum=0),
         ),
         primary_key=("site_id", "season"),
         order=("site_id", "start", "season"),
