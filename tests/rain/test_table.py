@@ -197,3 +197,18 @@ def test_a_record_says_what_to_be_careful_of(tmp_path):
     long = pd.DataFrame({"": np.zeros(len(days))}, index=days)
     assert RainRecord(long, "made").cautions == ()
     assert "five-day totals" in RainRecord(long, "made", "pentad").cautions[0]
+
+
+@pytest.mark.parametrize(
+    ("first", "last", "told"),
+    [
+        ("1994-01-01", "2023-12-31", ""),
+        ("1994-06-01", "2024-05-31", ""),
+        ("1994-01-01", "2023-12-30", "The rain record holds 29 years"),
+    ],
+)
+def test_thirty_years_are_thirty_years_whatever_their_leap_days(first, last, told):
+    """By hand: 1994 to 2023 are 10957 days, which is under 30 times 365.25."""
+    days = pd.date_range(first, last)
+    record = RainRecord(pd.DataFrame({"": np.zeros(len(days))}, index=days), "made")
+    assert "; ".join(record.cautions).split(";")[0] == told

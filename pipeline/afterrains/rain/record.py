@@ -79,10 +79,12 @@ class RainRecord:
     def cautions(self) -> tuple[str, ...]:
         """What a reader of figures from this record must know, in sentences."""
         told = []
-        years = len(self.daily) / 365.25
+        first, after = self.first_day, self.last_day + pd.Timedelta(days=1)
+        # Whole calendar years: 30 of them are 10957 days or 10958.
+        years = after.year - first.year - ((after.month, after.day) < (first.month, first.day))
         if years < _USUAL_YEARS:
             told.append(
-                f"The rain record holds {years:.0f} years; for seasons' dates and for the SPI "
+                f"The rain record holds {years} years; for seasons' dates and for the SPI "
                 f"{_USUAL_YEARS} are usual, so both may shift as it grows."
             )
         if self.step == "pentad":
