@@ -182,8 +182,9 @@ def test_a_new_season_costs_a_season_and_rewrites_nothing(programme_copy: Path) 
     assert len(whole) > 20
     assert len(now) > len(whole)
     assert set(whole) <= set(now)
-    programme_copy.write_text(f"{text}\nevidence: {{error_rate: 0.04}}\n", encoding="utf-8")
-    assert "\nevidence:" not in text
+    assert "error_rate: 0.05" in text
+    stricter = text.replace("error_rate: 0.05", "error_rate: 0.04")
+    programme_copy.write_text(stricter, encoding="utf-8")
     third = run_programme(programme_copy, workers=1)
     [aside] = (third.output / "former_histories").iterdir()
     assert aside.read_text(encoding="utf-8").splitlines() == now
