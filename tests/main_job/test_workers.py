@@ -16,7 +16,7 @@ import pytest
 
 from afterrains.errors import OutputError, ServiceError
 from afterrains.run import RunSummary, Silent, run_programme
-from afterrains.workers import connect, in_turn, processes_for
+from afterrains.workers import connect, in_turn, processes_for, recorded_to
 
 
 def test_fewer_processes_start_where_memory_is_short() -> None:
@@ -44,12 +44,15 @@ def test_a_worker_that_dies_costs_its_task_alone() -> None:
 
 
 def test_dask_s_account_is_written_or_what_it_needs_is_said(
-    programme_copy: Path, tmp_path: Path
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    pytest.importorskip("bokeh")
     page = tmp_path / "dask.html"
-    run_programme(programme_copy, workers=1, performance_report=page)
-    assert page.stat().st_size > 10_000
+    with connect(None, 1) as client, recorded_to(page):
+        assert sorted(in_turn(client, abs, [-1, 2])) == [1, 2]
+    assert "<html" in page.read_text(encoding="utf-8")[:200]
+    monkeypatch.setattr("afterrains.workers.find_spec", lambda name: None)
+    with pytest.raises(OutputError, match="pip install bokeh"):
+        recorded_to(page)
 
 
 def _dask(part: str, address_file: Path, *options: str) -> list[str]:
