@@ -433,6 +433,7 @@ def _judge(
         programme.evidence,
         cover,
         rain_after,
+        spill_over_m=programme.controls.spill_over_m,
         measuring=measuring_rule(programme, sites, model),
         former=former,
         whole=whole,

@@ -24,6 +24,9 @@ class Controls(Settings):
 
     choose: Literal["listed", "sampled"] = "listed"
     """listed: the file's control sites, weighted by match; sampled: also draw unsown ground."""
+    spill_over_m: Number = Field(default=50.0, ge=0, le=10_000)
+    """Controls nearer to sown ground than this, in metres, are compared with nothing: seed drifts
+    and is carried. Common practice, no source; 0 uses every control."""
 
 
 class Woody(Settings):

@@ -49,6 +49,7 @@ def measuring_rule(
         },
         "compared_with": {
             "choose": programme.controls.choose,
+            "left_out_within_m_of_sown_ground": programme.controls.spill_over_m,
             "controls": len(controls),
             "controls_sha256": digest.hexdigest(),
         },

@@ -16,6 +16,7 @@ from afterrains.results.former import RULE_DIGITS, still_standing
 from afterrains.results.panel import build_panel, with_cover
 from afterrains.results.rain import clocked, with_clock_told, with_rain_told
 from afterrains.results.seasons import seasons_told
+from afterrains.results.spill_over import beside_sown_ground
 from afterrains.results.told import controls_told, not_judged_yet, with_facts
 from afterrains.results.units import judge_in_units
 from afterrains.results.ways import shrunken, what_works_told
@@ -47,6 +48,7 @@ def build_tables(
     cover: pd.DataFrame | None = None,
     sowing_rain: pd.DataFrame | None = None,
     *,
+    spill_over_m: float = 0.0,
     measuring: Mapping[str, Any] | None = None,
     former: pd.DataFrame | None = None,
     whole: bool = True,
@@ -72,6 +74,8 @@ def build_tables(
         that lie in the model's domain are judged in points of it, the others on greenness.
     sowing_rain : DataFrame, optional
         Rain after each sowing (`rain.sowing_rain`).
+    spill_over_m : float
+        Controls nearer to sown ground are compared with nothing, and told in the table of controls.
     measuring : mapping, optional
         What is frozen beside the judging rule (`results.rule.measuring_rule`).
     former : DataFrame, optional
@@ -84,6 +88,8 @@ def build_tables(
     Tables
     """
     panel = build_panel(values, calendar, sites, season_rain)
+    beside = beside_sown_ground(sites, spill_over_m)
+    panel = panel[~panel["site_id"].isin(beside.index)]
     in_points = frozenset() if cover is None else sites_in_points(cover)
     values = with_cover(values, cover, in_points)
     judgement = judge_in_units(panel, values, clocked(sowing, sowing_rain), evidence, in_points)
@@ -105,7 +111,7 @@ def build_tables(
         verdicts=newest,
         verdict_history=history,
         seasons=seasons,
-        controls=controls_told(judgement, sites, seasons),
+        controls=controls_told(judgement, beside, sites, seasons),
         what_works=what_works_told(newest, calendar, sowing, sowing_rain, evidence.growth),
         specification=rule,
     )

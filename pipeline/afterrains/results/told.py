@@ -7,6 +7,7 @@ import numpy as np
 import pandas as pd
 
 from afterrains.evidence.judgement import Judgement
+from afterrains.results.spill_over import with_those_beside
 
 __all__ = ["controls_told", "not_judged_yet", "with_facts"]
 
@@ -66,10 +67,11 @@ def with_facts(
 
 
 def controls_told(
-    judgement: Judgement, sites: gpd.GeoDataFrame, seasons: pd.DataFrame
+    judgement: Judgement, beside: pd.Series, sites: gpd.GeoDataFrame, seasons: pd.DataFrame
 ) -> pd.DataFrame:
-    """controls.csv: the controls as the judgement saw them, with their names."""
+    """controls.csv: the controls as the judgement saw them, with names, and those beside sown."""
     table: pd.DataFrame = judgement.controls.drop(columns=["name", "stratum"], errors="ignore")
+    table = with_those_beside(table, beside)
     table = table.merge(sites[["site_id", "name", "stratum"]], on="site_id", how="left")
     newest = seasons.dropna(subset="woody_percent").groupby("site_id")["woody_percent"].last()
     table["woody_percent"] = table["site_id"].map(newest)
