@@ -16,9 +16,11 @@ from typing import Any
 import pandas as pd
 
 from afterrains.calendars import seasons_told
+from afterrains.decisions import decision_tables, newest_season, since_last_season
 from afterrains.delivery import (
     RasterFile,
     all_tables,
+    read_csv,
     seasons_table,
     series_table,
     write_catalog,
@@ -28,7 +30,9 @@ from afterrains.delivery import (
     write_manifest,
     write_parquet,
     write_sites,
+    write_sites_parquet,
 )
+from afterrains.delivery.history import keep, read_results
 from afterrains.delivery.page import build
 from afterrains.delivery.tables import (
     CONTROLS,
@@ -40,6 +44,7 @@ from afterrains.delivery.tables import (
 )
 from afterrains.prepare import Prepared
 from afterrains.results import Tables
+from afterrains.traces import traces
 
 __all__ = ["LEFT_OUT", "State", "deliver", "earlier_state", "remember"]
 
@@ -94,9 +99,14 @@ def deliver(
     write_csv(WHAT_WORKS, tables.what_works, folder)
     if sowing_rain is not None:
         write_csv(SOWING_RAIN, sowing_rain, folder)
-    write_datapackage(folder, all_tables(indices), **identity)
+    for definition, rows in decision_tables(folder, prepared, sowing_rain):
+        write_csv(definition, rows, folder)
     write_sites(folder, prepared.register.sites, tables.verdicts)
+    verdicts = read_csv(VERDICTS, folder)
+    write_sites_parquet(folder, prepared.register.sites, verdicts, VERDICTS)
     write_catalog(folder, rasters, **identity)
+
+    inputs = traces(prepared, series)
 
     def manifest() -> None:
         write_manifest(
@@ -111,10 +121,15 @@ def deliver(
             seeds={"woody_model": model["seed"]} if model else {},
             seasons=seasons_told(programme, prepared.rain),
             model_digest=model["sha256"] if model else None,
+            inputs=inputs,
             leave_out=LEFT_OUT,
         )
 
     manifest()  # The page tells of the specification and the scenes, which it reads from here.
+    definition, rows = since_last_season(folder, prepared, read_results(folder))
+    write_csv(definition, rows, folder)
+    write_datapackage(folder, all_tables(indices), **identity)
+    keep(folder, newest_season(verdicts, prepared.calendar))
     page: Path = build(folder, programme.programme.language)
     manifest()
     return page

@@ -7,7 +7,7 @@ from afterrains.delivery.datapackage import write_datapackage
 from afterrains.delivery.manifest import refresh_manifest, write_manifest
 from afterrains.delivery.products import PRODUCTS, Product, season_code, season_of_code
 from afterrains.delivery.rasters import write_cog, write_product
-from afterrains.delivery.sites_layer import write_sites
+from afterrains.delivery.sites_layer import write_sites, write_sites_parquet
 from afterrains.delivery.stac import RasterFile, write_catalog
 from afterrains.delivery.table_files import (
     read_csv,
@@ -46,4 +46,5 @@ __all__ = [
     "write_parquet",
     "write_product",
     "write_sites",
+    "write_sites_parquet",
 ]

@@ -65,6 +65,7 @@ def write_manifest(
     seasons: Mapping[str, Any] | None = None,
     model_digest: str | None = None,
     looks: Mapping[str, Any] | None = None,
+    inputs: Mapping[str, Any] | None = None,
     leave_out: Iterable[str] = (),
 ) -> Path:
     """Write the manifest, last of all: it holds the digest of every other file.
@@ -93,6 +94,8 @@ def write_manifest(
         SHA-256 of the woody-cover model; None where none was used.
     looks : mapping, optional
         What became of the looks; see `look_counts`.
+    inputs : mapping, optional
+        Digests of all that the figures rest on, by which two results are compared.
     leave_out : iterable of str
         Paths below `folder` (files or folders) that are no results, such as a working store.
         Names that begin with a dot are always left out.
@@ -120,6 +123,7 @@ def write_manifest(
             "versions": _versions(),
             "specification": _specification(specification),
             "model_sha256": model_digest,
+            "inputs": None if inputs is None else _plain(inputs),
             "seeds": dict(sorted(seeds.items())),
             "seasons": dict(sorted((seasons or {}).items())),
             "scenes_used": _distinct(_scene(scene) for scene in scenes_used),

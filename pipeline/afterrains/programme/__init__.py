@@ -5,6 +5,7 @@ the code after it trusts it. Relative paths are relative to the programme file. 
 give the published JSON Schema, `configs/programme.schema.json`.
 """
 
+from afterrains.programme.costs import Costs
 from afterrains.programme.fieldwork import Visits
 from afterrains.programme.ground import (
     CalendarSeasons,
@@ -24,6 +25,7 @@ from afterrains.strict_yaml import StrictLoader as _StrictLoader  # noqa: F401
 __all__ = [
     "CalendarSeasons",
     "Controls",
+    "Costs",
     "Evidence",
     "Grid",
     "Growth",

@@ -14,6 +14,7 @@ from pydantic import (
 )
 
 from afterrains.programme.base import Settings
+from afterrains.programme.costs import Costs
 from afterrains.programme.fields import (
     LocalPath,
 )
@@ -44,6 +45,8 @@ class Programme(Settings):
     """Leave out to work on dry-season greenness alone."""
     evidence: Evidence = Evidence()
     visits: Visits = Visits()
+    costs: Costs | None = None
+    """What planting takes; leave out to have no break-even against it."""
     output: LocalPath = Path("out")
     """Folder of results; each programme has its own folder inside."""
 

@@ -59,7 +59,8 @@ def with_facts(
         on="site_id",
     )
     known = known[known["sown_on"] <= known["by"]]
-    cost = known.groupby(["site_id", "as_of"])["cost"].sum(min_count=1).rename("cost")
+    # A sum with a cost that is not known is not known either: zero would make it cheap.
+    cost = known.groupby(["site_id", "as_of"])["cost"].agg(lambda each: each.sum(skipna=False))
     table = table.merge(cost, on=["site_id", "as_of"], how="left")
     gained = table["verdict"] == "gain"
     table["cost_per_gained_ha"] = (table["cost"] / table["area_ha"]).where(gained)

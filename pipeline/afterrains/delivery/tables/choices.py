@@ -6,6 +6,8 @@ counted and left out, never taken for zero.
 
 from __future__ import annotations
 
+from afterrains.choices.changes import CAUSES
+from afterrains.choices.rules import CHOICES
 from afterrains.delivery.columns import Column, Table
 from afterrains.delivery.tables.shared import (
     NAME,
@@ -18,7 +20,7 @@ from afterrains.delivery.tables.shared import (
     season_id,
 )
 
-__all__ = ["ANSWER_CALENDAR", "BREAK_EVEN", "CAUSES", "CHANGES", "CHOICES", "COSTS", "SOW_AGAIN"]
+__all__ = ["ANSWER_CALENDAR", "BREAK_EVEN", "CHANGES", "COSTS", "SOW_AGAIN"]
 
 _MONEY = "programme's currency"
 _FACTOR = Column(
@@ -57,19 +59,21 @@ COSTS = Table(
         count("gained_sites", "Sites whose verdict is `gain`.", required=True),
         number("gained_ha", "hectares", "Area of the sites whose verdict is `gain`.", minimum=0),
         number("gained_ha_low", "hectares", "Lower bound of the 95 % interval of `gained_ha`: what "
-               "as many decided sites of this kind may give, by the spread between these "
-               "(Student's t); empty with fewer than three.", minimum=0),
+               "as many judged sites of this kind may give, by the spread between these "
+               "(delta method on the log-odds of the share); empty with fewer than three, or "
+               "where none or all gained.", minimum=0),
         number("gained_ha_high", "hectares", "Upper bound of that interval.", minimum=0),
-        count("counted_sites", "Decided sites (gain, loss, no-gain, grass-only) with every cost "
-              "known: `cost_per_gained_ha` rests on these.", required=True),
+        count("counted_sites", "Sites whose gain could be judged and has had time to begin, "
+              "with every cost known: `cost_per_gained_ha` rests on these.", required=True),
         _money("cost_per_gained_ha", f"{_MONEY} per hectare",
-               "Cost of the counted sites, whether they gained or not, by hectare of those in "
-               "`gain`; empty where none gained."),
+               "Cost of the counted sites until the judged season, those that failed or are "
+               "undecided too, by hectare of those called `gain`; empty where none gained. As in "
+               "what_works.csv, and for one site as in verdicts.csv."),
         _money("cost_per_gained_ha_low", f"{_MONEY} per hectare",
                "Lower bound of its 95 % interval, from the spread between the counted sites "
-               "(Fieller); empty where it cannot be said."),
+               "(delta method on the logarithm of the ratio); empty with fewer than three."),
         _money("cost_per_gained_ha_high", f"{_MONEY} per hectare",
-               "Upper bound; empty where there is no upper bound, or it cannot be said."),
+               "Upper bound of that interval."),
         count("sites_in_points", "Counted sites judged in points of woody cover: the cost of a "
               "point rests on these.", required=True),
         _money("cost_per_point_ha", f"{_MONEY} per hectare and point",
@@ -84,9 +88,6 @@ COSTS = Table(
     ),
     primary_key=("factor", "level"),
 )  # fmt: skip
-
-CHOICES = ("sow again", "protect first", "visit first", "wait", "leave alone", "stop here")
-"""What to do with a site next."""
 
 SOW_AGAIN = Table(
     "sow_again",
@@ -172,20 +173,6 @@ BREAK_EVEN = Table(
     primary_key=("factor", "level"),
 )  # fmt: skip
 
-CAUSES = (
-    "new season",
-    "new site",
-    "site gone",
-    "site drawn anew",
-    "sowing table",
-    "rain record",
-    "late scenes",
-    "woody model",
-    "settings",
-    "method",
-)
-"""Why figures of two results may differ."""
-
 CHANGES = Table(
     "changes",
     "What changed",
@@ -213,8 +200,9 @@ CHANGES = Table(
         Column("causes", "string", "All that differs in what the figures rest on, joined by `;`: "
                + ", ".join(f"`{cause}`" for cause in CAUSES) + ". Empty where nothing differs. "
                "They are what differs, not a share of the change for each."),
-        Column("late_scenes_seasons", "integer", "Seasons that both results hold and whose scenes "
-               "at this site differ.", "count", minimum=0),
+        Column("late_scenes_seasons", "integer", "Finished seasons that both results hold and "
+               "whose scenes differ at this site or at a control; empty where it cannot be said.",
+               "count", minimum=0),
         Column("explanation", "string", "The change in one sentence.", required=True),
     ),
     primary_key=("site_id",),

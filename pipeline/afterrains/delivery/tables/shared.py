@@ -74,7 +74,8 @@ def season_id(name: str, description: str, *, required: bool = False) -> Column:
     return Column(name, "string", description, required=required, pattern=SEASON_PATTERN)
 
 
-COST = number("cost", "programme's currency", "Cost of every sowing of the site so far.",
+COST = number("cost", "programme's currency", "Cost of every sowing of the site so far; "
+                "empty where that of one is not known.",
                 decimals=2, minimum=0)  # fmt: skip
 COST_PER_HA = number(
     "cost_per_gained_ha",
