@@ -14,12 +14,14 @@ import typer
 from rich.text import Text
 
 from afterrains.cli.check import check
+from afterrains.cli.compare import compare
 from afterrains.cli.estimate import estimate
 from afterrains.cli.outlook import outlook
 from afterrains.cli.report import report
 from afterrains.cli.returns import returns
 from afterrains.cli.run import run
 from afterrains.cli.sample import sample
+from afterrains.cli.share import share
 from afterrains.cli.terminal import err, print_findings
 from afterrains.cli.train import train
 from afterrains.cli.visits import visits
@@ -36,7 +38,10 @@ app = typer.Typer(
     context_settings={"help_option_names": ["-h", "--help"]},
 )
 
-for _command in (check, estimate, run, train, outlook, visits, returns, report, sample):
+_COMMANDS = (
+    check, estimate, run, train, outlook, visits, returns, report, compare, share, sample,
+)  # fmt: skip
+for _command in _COMMANDS:
     app.command()(_command)
 
 
