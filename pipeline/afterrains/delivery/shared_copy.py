@@ -53,8 +53,8 @@ _TABLES = (
 )  # fmt: skip
 _BY_INDEX = ("seasons", "series")
 _MANIFEST_KEYS = (
-    "programme", "versions", "specification", "model_sha256", "inputs", "seeds", "scenes_used",
-    "scenes_refused", "unreadable_reads", "times",
+    "programme", "versions", "seasons", "specification", "model_sha256", "inputs", "seeds",
+    "scenes_used", "scenes_refused", "unreadable_reads", "times",
 )  # fmt: skip
 _LEFT_OUT = ("site names", "polygons", "rasters and their catalogue", "visits", "seasons kept")
 
