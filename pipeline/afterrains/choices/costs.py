@@ -66,12 +66,12 @@ def costs(
         {
             "spent": by_site.sum(min_count=1),
             "whole": by_site.apply(lambda cost: cost.notna().all()),
-            "sowings": by_site.size(),
-            "unknown": by_site.apply(lambda cost: int(cost.isna().sum())),
+            "all_sowings": by_site.size(),
+            "without_cost": by_site.apply(lambda cost: int(cost.isna().sum())),
         }
     )
     frame = frame.merge(spent, left_on="site_id", right_index=True, how="left")
-    frame = frame.fillna({"whole": False, "sowings": 0, "unknown": 0})
+    frame = frame.fillna({"whole": False, "all_sowings": 0, "without_cost": 0})
     rows = [
         {"factor": factor, "level": level, "currency": currency, **_row(part)}
         for factor, level, part in groups(frame)
@@ -94,8 +94,8 @@ def _row(part: pd.DataFrame) -> dict[str, Any]:
     point, why_no_point = _cost_of_a_point(counted)
     return {
         "sites": len(part),
-        "sowings": int(part["sowings"].sum()),
-        "sowings_without_cost": int(part["unknown"].sum()),
+        "sowings": int(part["all_sowings"].sum()),
+        "sowings_without_cost": int(part["without_cost"].sum()),
         "sown_ha": float(area.sum()),
         "cost": float(part["spent"].sum(min_count=1)),
         "costed_ha": costed_ha,

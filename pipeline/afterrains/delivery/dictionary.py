@@ -31,7 +31,7 @@ Read the figures with care. Greening is not trees. Woody gain may be encroaching
 shrubs: species need eyes on the ground. Satellites do not count seedlings. Controls are comparable
 only as far as their balance says. The figures are not carbon credits, which need an accredited
 method and verifier. Site locations may expose the people who use the land: share `sites.geojson`,
-`visits` and the rasters only with their consent.
+`sites.parquet`, `visits` and the rasters only with their consent.
 """
 
 _CSV_RULES = f"""\
@@ -70,6 +70,15 @@ _OTHER_FILES = (
         "`stratum`, `area_ha` and, for sown sites, `verdict`",
     ),
     (
+        "`sites.parquet`",
+        "the same sites with every column of `verdicts.csv`, as GeoParquet 1.1",
+    ),
+    (
+        "`history/<season>/`",
+        "the tables that people decide by, and the manifest without times and files, as they were "
+        "when that season was the newest",
+    ),
+    (
         "`catalog.json`, `rasters/<block>/<season>.json`",
         "STAC 1.1 catalogue of the rasters, every link relative",
     ),
@@ -81,7 +90,7 @@ _OTHER_FILES = (
     ("`datapackage.json`", "the tables described for machines"),
     (
         "`manifest.json`",
-        "digest of the programme file, versions, every scene used or refused with its reason, "
+        "digest of the programme file, versions, digests of all inputs, every scene used or refused with its reason, "
         "reads that failed by scene and band, the judging rule, seeds, every file with its "
         "SHA-256; `times` is all that differs between equal runs",
     ),
