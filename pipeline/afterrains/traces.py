@@ -9,12 +9,15 @@ from __future__ import annotations
 import hashlib
 import json
 from collections.abc import Iterable
+from datetime import date
 from pathlib import Path
 from typing import Any
 
 import pandas as pd
+from pydantic import BaseModel
 
 from afterrains.prepare import Prepared
+from afterrains.programme.fields import is_address
 from afterrains.rain import RainRecord
 
 __all__ = ["code_digest", "traces"]
@@ -44,10 +47,11 @@ def traces(prepared: Prepared, series: pd.DataFrame) -> dict[str, Any]:
         season; `scenes` by site_id and season: of the ids of the scenes that gave a value.
     """
     programme, register = prepared.programme, prepared.register
-    # As written: a folder that moved changes nothing.
-    settings = {name: _digest(_as_text(getattr(programme, name))) for name in _SETTINGS} | {
-        "scenes": _digest(programme.scenes.model_dump_json(exclude={"start", "end", "budget_gb"}))
-    }
+    scenes = programme.scenes.model_dump(exclude={"start", "end", "budget_gb"})
+    if not is_address(programme.scenes.catalogue):
+        scenes["catalogue"] = Path(programme.scenes.catalogue)
+    settings = {name: _digest(_as_text(getattr(programme, name))) for name in _SETTINGS}
+    settings["scenes"] = _digest(json.dumps(_portable(scenes), sort_keys=True))
     sites = register.sites
     ground = zip(sites["site_id"], sites["role"], sites["stratum"], sites.geometry, strict=True)
     return {
@@ -86,8 +90,23 @@ def _digest(*parts: str) -> str:
     return hashlib.sha256(json.dumps(parts).encode()).hexdigest()[:_SHORT]
 
 
-def _as_text(settings: Any) -> str:
-    return "" if settings is None else str(settings.model_dump_json(by_alias=True))
+def _as_text(settings: BaseModel | None) -> str:
+    return "" if settings is None else json.dumps(_portable(settings.model_dump()), sort_keys=True)
+
+
+def _portable(value: Any) -> Any:
+    """Settings without this machine's folders: a programme that was moved is the same one."""
+    match value:
+        case dict():
+            return {key: _portable(each) for key, each in value.items()}
+        case list() | tuple():
+            return [_portable(each) for each in value]
+        case Path():
+            return value.name
+        case date():
+            return value.isoformat()
+        case _:
+            return value
 
 
 def _rain(record: RainRecord | None, calendar: pd.DataFrame) -> dict[str, str]:

@@ -90,7 +90,8 @@ _OTHER_FILES = (
     ("`datapackage.json`", "the tables described for machines"),
     (
         "`manifest.json`",
-        "digest of the programme file, versions, digests of all inputs, every scene used or refused with its reason, "
+        "digest of the programme file, versions, digests of all inputs, every scene used or "
+        "refused with its reason, "
         "reads that failed by scene and band, the judging rule, seeds, every file with its "
         "SHA-256; `times` is all that differs between equal runs",
     ),
