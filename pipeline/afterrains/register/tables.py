@@ -23,6 +23,7 @@ __all__ = ["read_csv_strict", "row_label"]
 
 _LARGEST_BYTES = 200_000_000
 _LONGEST_CELL = 10_000
+_LONGEST_PARSED_CELL = 131_072
 _SAVE_AS = 'save it from the spreadsheet as "CSV UTF-8 (comma delimited)"'
 _OTHER_DELIMITERS = {";": "semicolons", "\t": "tabs", "|": "bars"}
 
@@ -136,6 +137,8 @@ def _decoded(path: Path, largest_bytes: int, found: FindingList) -> str:
 
 def _rows(text: str, found: FindingList) -> list[tuple[int, list[str]]]:
     """Rows of trimmed cells under their numbers, from the first row that holds text."""
+    # Python's own limit, set anew: it is one for the whole process, and libraries lift it.
+    csv.field_size_limit(_LONGEST_PARSED_CELL)
     reader = csv.reader(io.StringIO(text, newline=""), strict=True)
     rows: list[tuple[int, list[str]]] = []
     number = 0
