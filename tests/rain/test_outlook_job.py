@@ -2,6 +2,7 @@
 
 import hashlib
 import json
+import re
 from html.parser import HTMLParser
 
 import numpy as np
@@ -169,6 +170,17 @@ def test_after_a_run_sites_pools_and_plans_are_foreseen(programme, rng):
     planned = table.query("scope == 'site' and site_id == 's5'")
     assert planned["season"].iloc[0] == "2023-dry"
     assert (planned["seasons_before"] == 10).all()
+
+
+def test_names_stand_in_the_order_of_their_lines(programme, rng):
+    """Beside the drawing's right edge, a higher line has the higher name."""
+    _leave_a_record(programme, rng)
+    page = (outlook_of(programme).output / "outlook.html").read_text()
+    found = re.findall(r'<path class="line \w+" d="([^"]+)"/><text x="[^"]+" y="([^"]+)">', page)
+    assert len(found) == 3
+    ends = [float(re.findall(r"[\d.]+", path)[-1]) for path, _ in found]
+    places = [float(place) for _, place in found]
+    assert np.argsort(ends).tolist() == np.argsort(places).tolist()
 
 
 def test_a_noisier_site_needs_a_larger_gain(programme, rng):

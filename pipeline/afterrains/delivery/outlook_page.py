@@ -120,8 +120,7 @@ def _curves(gains: pd.DataFrame | None) -> _Curves | None:
     seasons = sorted(pool["seasons_since_sowing"])
     x = Scale(seasons[0] - 0.5, seasons[-1] + 0.5, _LEFT, _WIDTH - _RIGHT)
     y = Scale(0.0, most, _HEIGHT - _BOTTOM, _TOP)
-    lines: list[_Curve] = []
-    taken: list[float] = []
+    drawn = []
     for kind, (label, values) in series.items():
         points = [
             (x(float(season)), y(float(values[season])))
@@ -131,11 +130,16 @@ def _curves(gains: pd.DataFrame | None) -> _Curves | None:
         ]
         last = next((point for point in reversed(points) if point), None)
         if last:
-            place = last[1] + 4
-            while any(abs(place - other) < _LINE for other in taken):
-                place -= 1
-            taken.append(place)
-            lines.append(_Curve(kind, label, line_path(points), coordinate(place)))
+            drawn.append((last[1], kind, label, line_path(points)))
+    lines: list[_Curve] = []
+    taken: list[float] = []
+    # From the lowest line up, so that names which make room for each other keep the lines' order.
+    for end, kind, label, path in sorted(drawn, reverse=True):
+        place = end + 4
+        while any(abs(place - other) < _LINE for other in taken):
+            place -= 1
+        taken.append(place)
+        lines.append(_Curve(kind, label, path, coordinate(place)))
     marks = nice_ticks(0.0, most, 5)
     digits = decimals_of(marks)
     words = "; ".join(
