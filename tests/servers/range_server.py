@@ -143,6 +143,8 @@ class _Handler(BaseHTTPRequestHandler):
         if not body:
             return
         half = len(content) // 2
+        with self.lock:  # before the last byte leaves: a client that has all may ask at once
+            self.state.bytes_sent += len(content)
         try:
             self.wfile.write(content[:half])
             if fault == "slow":
@@ -151,8 +153,6 @@ class _Handler(BaseHTTPRequestHandler):
             self.wfile.write(content[half:])
         except (BrokenPipeError, ConnectionResetError):
             self.close_connection = True
-        with self.lock:
-            self.state.bytes_sent += len(content)
 
 
 def _range(header: str | None, size: int) -> tuple[int, int] | None:
