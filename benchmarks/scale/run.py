@@ -37,9 +37,9 @@ _HERE = Path(__file__).parent
 _PLAIN_LOOP = """
 import sys, time
 from pathlib import Path
-from afterrains.cellwork import perform
-from afterrains.ledger import Ledger
-from afterrains.prepare import prepare
+from afterrains.stages.cellwork import perform
+from afterrains.stages.ledger import Ledger
+from afterrains.stages.prepare import prepare
 prepared = prepare(Path(sys.argv[1]))
 ledger = Ledger(prepared.programme.output_folder / ".store")
 perform(prepared.tasks[0], Ledger(prepared.programme.output_folder / ".warm"))

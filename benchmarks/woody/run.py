@@ -31,9 +31,6 @@ import numpy as np  # noqa: E402
 import pandas as pd  # noqa: E402
 from sklearn.ensemble import RandomForestRegressor  # noqa: E402
 
-from afterrains.cellwork import load_composites, perform, recorded  # noqa: E402
-from afterrains.ledger import Ledger  # noqa: E402
-from afterrains.prepare import Prepared, prepare  # noqa: E402
 from afterrains.register.plots import read_plots  # noqa: E402
 from afterrains.sample import write_sample  # noqa: E402
 from afterrains.sample.district import GROUNDS, SIZES  # noqa: E402
@@ -41,6 +38,9 @@ from afterrains.sample.ground import GroundModel  # noqa: E402
 from afterrains.sample.weather import make_weather  # noqa: E402
 from afterrains.sample.write import is_written  # noqa: E402
 from afterrains.signals.coverage import Coverage, polygon_coverage  # noqa: E402
+from afterrains.stages.cellwork import load_composites, perform, recorded  # noqa: E402
+from afterrains.stages.ledger import Ledger  # noqa: E402
+from afterrains.stages.prepare import Prepared, prepare  # noqa: E402
 from afterrains.woody import (  # noqa: E402
     DEFAULT_FEATURES,
     FeatureStack,

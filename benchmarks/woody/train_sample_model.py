@@ -20,13 +20,13 @@ for _pool in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "NUMBA_NUM_THREADS"):
 
 from numpy.typing import NDArray  # noqa: E402
 
-from afterrains.cellwork import load_composites, perform, recorded  # noqa: E402
-from afterrains.ledger import Ledger  # noqa: E402
-from afterrains.prepare import prepare  # noqa: E402
 from afterrains.register.plots import read_plots  # noqa: E402
 from afterrains.sample import write_sample  # noqa: E402
 from afterrains.sample.write import is_written  # noqa: E402
 from afterrains.scenes import BANDS  # noqa: E402
+from afterrains.stages.cellwork import load_composites, perform, recorded  # noqa: E402
+from afterrains.stages.ledger import Ledger  # noqa: E402
+from afterrains.stages.prepare import prepare  # noqa: E402
 from afterrains.woody import CardFacts, bands_needed, save, train  # noqa: E402
 
 _MODELS = Path(__file__).resolve().parents[2] / "models"

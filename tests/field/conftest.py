@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from afterrains import visitwork
+from afterrains.jobs import visits as visitwork
 
 sys.path.append(str(Path(__file__).parents[1] / "page"))  # for fake_output
 

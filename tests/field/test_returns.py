@@ -12,7 +12,6 @@ import pytest
 from frictionless import Package
 from typer.testing import CliRunner
 
-from afterrains import visitwork
 from afterrains.cli import app
 from afterrains.delivery.table_files import read_csv, write_csv
 from afterrains.delivery.tables.field import (
@@ -26,8 +25,9 @@ from afterrains.delivery.tables.field import (
     VISIT_GROUND,
 )
 from afterrains.errors import InputError, OutputError
+from afterrains.jobs import visits as visitwork
+from afterrains.jobs.returns import take_returns
 from afterrains.register.plots import read_plots
-from afterrains.returnwork import take_returns
 
 _DRAW = "2024-dry-1"
 _COLUMNS = [

@@ -16,7 +16,6 @@ from lxml import etree
 from pyxform.xls2xform import convert
 from typer.testing import CliRunner
 
-from afterrains import visitwork
 from afterrains.cli import app
 from afterrains.delivery.page import build
 from afterrains.delivery.table_files import read_csv
@@ -25,7 +24,8 @@ from afterrains.delivery.tables.field import VISIT_DESIGN, VISIT_GROUND
 from afterrains.errors import InputError, OutputError
 from afterrains.field import read_frame, species_codes
 from afterrains.field.drawing import RANDOM_WHY
-from afterrains.visitwork import plan_visits
+from afterrains.jobs import visits as visitwork
+from afterrains.jobs.visits import plan_visits
 
 _GPX = "{http://www.topografix.com/GPX/1/1}"
 _NOT_IN_XML_OR_ON_ONE_LINE = "\u202e\u202c\u200f\x00\x07\x1b"

@@ -10,7 +10,7 @@ from pathlib import Path
 
 import pytest
 
-from afterrains.run import RunSummary, run_programme
+from afterrains.jobs.run import RunSummary, run_programme
 from afterrains.sample import write_sample
 
 

@@ -20,7 +20,7 @@ from frictionless import Package
 
 from afterrains.delivery.shared_copy import share
 from afterrains.errors import OutputError
-from afterrains.run import RunSummary
+from afterrains.jobs.run import RunSummary
 
 
 @pytest.fixture(scope="session")

@@ -14,8 +14,8 @@ import pytest
 import rasterio
 
 from afterrains.errors import InputError
-from afterrains.estimate import estimate, months, reckon, within_budget
-from afterrains.prepare import Prepared, prepare
+from afterrains.jobs.estimate import estimate, months, reckon, within_budget
+from afterrains.stages.prepare import Prepared, prepare
 
 
 @pytest.fixture(scope="module")

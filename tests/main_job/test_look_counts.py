@@ -17,11 +17,11 @@ import rasterio
 from affine import Affine
 from odc.geo.geobox import GeoBox
 
-from afterrains.cellwork import CellResult, CellTask
 from afterrains.delivery.look_counts import count_looks, look_notes
-from afterrains.pull import without_doubted
-from afterrains.run import RunSummary, run_programme
+from afterrains.jobs.run import RunSummary, run_programme
 from afterrains.scenes import Cell, Overpass, Profiles, Scene
+from afterrains.stages.cellwork import CellResult, CellTask
+from afterrains.stages.pull import without_doubted
 
 _SHARES = ["clear", "leftover", "masked", "unreadable", "not_covered"]
 

@@ -19,8 +19,8 @@ import xarray as xr
 from odc.geo.geobox import GeoBox
 from rasterio.io import MemoryFile
 
+from afterrains.jobs.run import RunSummary, run_programme
 from afterrains.programme import load_programme
-from afterrains.run import RunSummary, run_programme
 from afterrains.scenes import load_profiles, overpasses, read_overpass, search
 from afterrains.signals.indices import ndvi
 

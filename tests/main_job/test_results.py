@@ -14,13 +14,13 @@ from shapely import box
 from afterrains.delivery import write_csv
 from afterrains.delivery.tables import VERDICT_HISTORY, seasons_table
 from afterrains.evidence.growth import RampGrowth
-from afterrains.history import put_aside, read_former
 from afterrains.programme import Evidence
 from afterrains.rain import RainRecord, season_rain
 from afterrains.results import Tables, build_tables
 from afterrains.results.panel import MIN_CLEAR_DATES
 from afterrains.results.seasons import seasons_told
 from afterrains.results.ways import shrunken, ways_of_sowing, what_works_told
+from afterrains.stages.history import put_aside, read_former
 
 _IDS = ["a", "b", "c1", "c2", "c3", "c4"]
 _DAYS = pd.date_range("2010-01-01", "2020-12-31", name="date")

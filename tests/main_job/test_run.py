@@ -17,8 +17,8 @@ import pytest
 from frictionless import Package
 from rio_cogeo.cogeo import cog_validate
 
-from afterrains.ledger import Ledger
-from afterrains.run import RunSummary, run_programme
+from afterrains.jobs.run import RunSummary, run_programme
+from afterrains.stages.ledger import Ledger
 
 Digests = Callable[[Path], dict[str, str]]
 
@@ -219,8 +219,8 @@ def test_history_is_not_rewritten_by_a_new_season(
 
 def test_two_runs_at_once_are_refused(programme_copy: Path) -> None:
     """The second is told at once, in a sentence, with exit status 2."""
-    from afterrains.ledger import only_run
     from afterrains.programme import load_programme
+    from afterrains.stages.ledger import only_run
 
     with only_run(load_programme(programme_copy).output_folder):
         second = _afterrains("run", programme_copy)

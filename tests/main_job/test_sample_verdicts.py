@@ -7,7 +7,7 @@ from pathlib import Path
 import pandas as pd
 import pytest
 
-from afterrains.run import run_programme
+from afterrains.jobs.run import run_programme
 from afterrains.sample import write_sample
 
 _LEAST_GAIN_POINTS = 10

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from afterrains.maps import trend_layers
+from afterrains.stages.maps import trend_layers
 
 _YEARS = np.arange(2016.0, 2026.0)
 

@@ -13,8 +13,8 @@ from typer.testing import CliRunner
 
 from afterrains.cli import app
 from afterrains.errors import InputError
-from afterrains.run import RunSummary, run_programme
-from afterrains.trainwork import train_programme
+from afterrains.jobs.run import RunSummary, run_programme
+from afterrains.jobs.train import train_programme
 from afterrains.woody import model_digest
 
 _TABLES = ("verdicts.csv", "verdict_history.csv", "seasons.csv", "controls.csv")

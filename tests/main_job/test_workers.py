@@ -15,8 +15,8 @@ from pathlib import Path
 import pytest
 
 from afterrains.errors import OutputError, ServiceError
-from afterrains.run import RunSummary, Silent, run_programme
-from afterrains.workers import connect, in_turn, processes_for, recorded_to
+from afterrains.jobs.run import RunSummary, Silent, run_programme
+from afterrains.stages.workers import connect, in_turn, processes_for, recorded_to
 
 
 def test_fewer_processes_start_where_memory_is_short() -> None:
@@ -50,7 +50,7 @@ def test_dask_s_account_is_written_or_what_it_needs_is_said(
     with connect(None, 1) as client, recorded_to(page):
         assert sorted(in_turn(client, abs, [-1, 2])) == [1, 2]
     assert "<html" in page.read_text(encoding="utf-8")[:200]
-    monkeypatch.setattr("afterrains.workers.find_spec", lambda name: None)
+    monkeypatch.setattr("afterrains.stages.workers.find_spec", lambda name: None)
     with pytest.raises(OutputError, match="pip install bokeh"):
         recorded_to(page)
 

@@ -10,16 +10,16 @@ import pandas as pd
 import pytest
 from typer.testing import CliRunner
 
-from afterrains.calendars import full_calendar, watched
 from afterrains.cli import app
 from afterrains.delivery import read_csv, series_table, write_csv, write_json
 from afterrains.delivery.tables import OUTLOOK, OUTLOOK_LOTS, OUTLOOK_RAIN
+from afterrains.jobs.outlook import outlook_of
 from afterrains.outlook import detectable_gain, draw_by_lot
-from afterrains.outlook_job import outlook_of
 from afterrains.programme import load_programme
 from afterrains.rain import inspect_rain, sowing_rain
 from afterrains.register import read_register
 from afterrains.results import build_panel, judged_table
+from afterrains.stages.calendars import full_calendar, watched
 
 YAML = """
 programme: {id: lookout, name: "Lookout <b>&</b> dune"}

@@ -6,10 +6,10 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from afterrains.calendars import full_calendar, start_rule
 from afterrains.errors import InputError
 from afterrains.programme import load_programme
 from afterrains.rain import RainRecord, from_rain, from_threshold, reference_years, season_rain
+from afterrains.stages.calendars import full_calendar, start_rule
 
 YAML = """
 programme: {id: seasons, name: Seasons}

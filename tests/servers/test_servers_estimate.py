@@ -9,8 +9,8 @@ import pytest
 from range_server import RangeServer
 
 from afterrains.errors import InputError
-from afterrains.estimate import estimate
-from afterrains.run import run_programme
+from afterrains.jobs.estimate import estimate
+from afterrains.jobs.run import run_programme
 from afterrains.sample import SamplePaths
 
 pytestmark = pytest.mark.slow

@@ -14,7 +14,7 @@ import pandas as pd
 import pytest
 from range_server import KINDS, FaultPlan, RangeServer
 
-from afterrains.run import RunSummary, run_programme
+from afterrains.jobs.run import RunSummary, run_programme
 from afterrains.sample import SamplePaths
 
 pytestmark = pytest.mark.slow

@@ -17,7 +17,7 @@ __all__ = ["check"]
 
 def check(programme: ProgrammeFile, as_json: Json = False) -> None:
     """Tell every problem in the inputs at once, with file, row and mend."""
-    from afterrains.prepare import check_programme
+    from afterrains.stages.prepare import check_programme
 
     findings = check_programme(programme)
     errors = sum(finding.severity == "error" for finding in findings)

@@ -17,14 +17,14 @@ from afterrains.cli.terminal import (
 )
 
 if TYPE_CHECKING:
-    from afterrains.estimate import Estimate
+    from afterrains.jobs.estimate import Estimate
 
 __all__ = ["estimate"]
 
 
 def estimate(programme: ProgrammeFile, as_json: Json = False) -> None:
     """Tell what a run would take, before anything is pulled."""
-    from afterrains.estimate import estimate as reckon_up
+    from afterrains.jobs.estimate import estimate as reckon_up
 
     found = reckon_up(programme)
     if as_json:

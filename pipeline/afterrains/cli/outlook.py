@@ -14,7 +14,7 @@ from rich.text import Text
 from afterrains.cli.terminal import Bars, Json, ProgrammeFile, out, print_json
 
 if TYPE_CHECKING:
-    from afterrains.outlook_job import Outlook
+    from afterrains.jobs.outlook import Outlook
 
 __all__ = ["outlook"]
 
@@ -30,7 +30,7 @@ def outlook(
     as_json: Json = False,
 ) -> None:
     """Tell what could be seen with which controls and seasons, and when rain starts seed well."""
-    from afterrains.outlook_job import outlook_of
+    from afterrains.jobs.outlook import outlook_of
 
     with Bars() as bars:
         found = outlook_of(programme, share=share, seed=seed, reporter=bars)

@@ -14,7 +14,7 @@ from rich.text import Text
 from afterrains.cli.terminal import Json, ProgrammeFile, out, print_findings, print_json
 
 if TYPE_CHECKING:
-    from afterrains.returnwork import ReturnsSummary
+    from afterrains.jobs.returns import ReturnsSummary
 
 __all__ = ["returns"]
 
@@ -33,7 +33,7 @@ def returns(
     as_json: Json = False,
 ) -> None:
     """Take field checks back: accuracy, area with its interval, survival, training plots."""
-    from afterrains.returnwork import take_returns
+    from afterrains.jobs.returns import take_returns
 
     summary = take_returns(checks, programme, seedlings=seedlings)
     if as_json:

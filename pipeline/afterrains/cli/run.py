@@ -21,7 +21,7 @@ from afterrains.cli.terminal import (
 )
 
 if TYPE_CHECKING:
-    from afterrains.run import RunSummary
+    from afterrains.jobs.run import RunSummary
 
 __all__ = ["run"]
 
@@ -51,7 +51,7 @@ def run(
 ) -> None:
     """Do the main job; resumes where it stopped."""
     # Each command loads what it needs: `--help` must not wait for numba and Dask.
-    from afterrains.run import run_programme
+    from afterrains.jobs.run import run_programme
 
     with Bars() as bars:
         summary = run_programme(

@@ -14,7 +14,7 @@ from rich.text import Text
 from afterrains.cli.terminal import Bars, Json, ProgrammeFile, out, print_json
 
 if TYPE_CHECKING:
-    from afterrains.trainwork import TrainSummary
+    from afterrains.jobs.train import TrainSummary
     from afterrains.woody.validation import Scores
 
 __all__ = ["train"]
@@ -45,7 +45,7 @@ def train(
     as_json: Json = False,
 ) -> None:
     """Fit and check a woody-cover model, and write it with its card; resumes where it stopped."""
-    from afterrains.trainwork import train_programme
+    from afterrains.jobs.train import train_programme
 
     with Bars() as bars:
         summary = train_programme(

@@ -12,7 +12,7 @@ from rich.text import Text
 from afterrains.cli.terminal import Json, ProgrammeFile, out, print_json, text
 
 if TYPE_CHECKING:
-    from afterrains.visitwork import VisitsSummary
+    from afterrains.jobs.visits import VisitsSummary
 
 __all__ = ["visits"]
 
@@ -35,7 +35,7 @@ def visits(
     as_json: Json = False,
 ) -> None:
     """Draw the field-check sample and its form."""
-    from afterrains.visitwork import plan_visits
+    from afterrains.jobs.visits import plan_visits
 
     if days is not None and points is not None:
         raise typer.BadParameter("give --days or --points, not both")

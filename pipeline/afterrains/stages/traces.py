@@ -16,9 +16,9 @@ from typing import Any
 import pandas as pd
 from pydantic import BaseModel
 
-from afterrains.prepare import Prepared
 from afterrains.programme.fields import is_address
 from afterrains.rain import RainRecord
+from afterrains.stages.prepare import Prepared
 
 __all__ = ["code_digest", "traces"]
 
@@ -73,7 +73,7 @@ def traces(prepared: Prepared, series: pd.DataFrame) -> dict[str, Any]:
 
 def code_digest(leave_out: Iterable[str] = _JUDGE_NOTHING) -> str:
     """SHA-256 of the package's own code: another method may judge the same data otherwise."""
-    package = Path(__file__).parent
+    package = Path(__file__).parent.parent
     digest = hashlib.sha256()
     for source in sorted(package.rglob("*.*")):
         inside = source.relative_to(package).as_posix()

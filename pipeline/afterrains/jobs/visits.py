@@ -9,7 +9,6 @@ from typing import Any
 
 import pandas as pd
 
-from afterrains.deliver import LEFT_OUT
 from afterrains.delivery import all_tables, write_csv, write_datapackage
 from afterrains.delivery.columns import Table
 from afterrains.delivery.manifest import refresh_manifest
@@ -33,9 +32,10 @@ from afterrains.field import (
     write_geojson,
     write_gpx,
 )
-from afterrains.ledger import only_run
 from afterrains.programme import Programme, load_programme
 from afterrains.register.tables import read_csv_strict
+from afterrains.stages.deliver import LEFT_OUT
+from afterrains.stages.ledger import only_run
 
 __all__ = [
     "PLACES",

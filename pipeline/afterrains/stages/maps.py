@@ -11,7 +11,6 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from afterrains.cellwork import OUTCOME_LAYER, load_composites
 from afterrains.delivery.products import (
     DRY_GREENNESS,
     GREENNESS_TREND,
@@ -21,12 +20,13 @@ from afterrains.delivery.products import (
 )
 from afterrains.delivery.rasters import write_product
 from afterrains.delivery.stac import RasterFile
-from afterrains.ledger import Ledger
 from afterrains.scenes import Cell
 from afterrains.signals.breaks import level_step
 from afterrains.signals.patches import classes
 from afterrains.signals.season_values import LATE_DAYS
 from afterrains.signals.trend import decimal_years, slope_and_test
+from afterrains.stages.cellwork import OUTCOME_LAYER, load_composites
+from afterrains.stages.ledger import Ledger
 
 __all__ = ["DrySeason", "MapTask", "draw", "to_picture", "trend_layers"]
 

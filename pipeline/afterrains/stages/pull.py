@@ -13,9 +13,9 @@ from functools import partial
 
 from distributed import Client
 
-from afterrains.cellwork import CellResult, CellTask, perform, recorded
-from afterrains.ledger import Ledger
-from afterrains.workers import in_turn
+from afterrains.stages.cellwork import CellResult, CellTask, perform, recorded
+from afterrains.stages.ledger import Ledger
+from afterrains.stages.workers import in_turn
 
 __all__ = ["pull", "split", "without_doubted"]
 

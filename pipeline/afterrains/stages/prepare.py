@@ -19,8 +19,6 @@ import shapely
 from numpy.typing import NDArray
 from shapely.geometry.base import BaseGeometry
 
-from afterrains.calendars import full_calendar, watched
-from afterrains.cellwork import CellTask
 from afterrains.errors import Finding, InputError
 from afterrains.programme import Programme, Woody, load_programme
 from afterrains.rain import RainRecord, inspect_rain
@@ -40,6 +38,8 @@ from afterrains.scenes import (
 from afterrains.scenes.bandpass import family_of
 from afterrains.scenes.sources import may_lie_inside
 from afterrains.signals.indices import DEFAULT_INDICES, INDICES, available
+from afterrains.stages.calendars import full_calendar, watched
+from afterrains.stages.cellwork import CellTask
 from afterrains.woody import DEFAULT_FEATURES, bands_needed, load, require_bands
 
 __all__ = ["Prepared", "check_programme", "prepare"]

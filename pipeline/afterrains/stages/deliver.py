@@ -15,8 +15,6 @@ from typing import Any
 
 import pandas as pd
 
-from afterrains.calendars import seasons_told
-from afterrains.decisions import decision_tables, newest_season, since_last_season
 from afterrains.delivery import (
     RasterFile,
     all_tables,
@@ -42,9 +40,11 @@ from afterrains.delivery.tables import (
     VERDICTS,
     WHAT_WORKS,
 )
-from afterrains.prepare import Prepared
 from afterrains.results import Tables
-from afterrains.traces import traces
+from afterrains.stages.calendars import seasons_told
+from afterrains.stages.decisions import decision_tables, newest_season, since_last_season
+from afterrains.stages.prepare import Prepared
+from afterrains.stages.traces import traces
 
 __all__ = ["LEFT_OUT", "State", "deliver", "earlier_state", "remember"]
 

@@ -20,17 +20,17 @@ import pandas as pd
 import shapely
 from numpy.typing import NDArray
 
-from afterrains.cellwork import CellTask, load_composites
 from afterrains.delivery import RasterFile
 from afterrains.delivery.products import WOODY_CHANGE, WOODY_PERCENT, Product
 from afterrains.delivery.rasters import write_product
 from afterrains.errors import Finding
-from afterrains.ledger import Ledger
-from afterrains.maps import DrySeason
 from afterrains.programme import Programme
 from afterrains.register import read_plots
 from afterrains.scenes import Cell
 from afterrains.signals.coverage import polygon_coverage
+from afterrains.stages.cellwork import CellTask, load_composites
+from afterrains.stages.ledger import Ledger
+from afterrains.stages.maps import DrySeason
 from afterrains.woody import (
     CardFacts,
     WoodyModel,

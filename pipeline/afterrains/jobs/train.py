@@ -15,18 +15,18 @@ from typing import Any
 
 import pandas as pd
 
-from afterrains.cellwork import CellTask
-from afterrains.deliver import STORE
 from afterrains.errors import Finding, InputError
-from afterrains.estimate import check_budget
-from afterrains.ledger import Ledger, only_run
-from afterrains.prepare import Prepared, prepare
-from afterrains.pull import pull, split
+from afterrains.jobs.estimate import check_budget
+from afterrains.jobs.run import Reporter, Silent
 from afterrains.register import check_plots, read_plots
-from afterrains.run import Reporter, Silent
+from afterrains.stages.cellwork import CellTask
+from afterrains.stages.deliver import STORE
+from afterrains.stages.ledger import Ledger, only_run
+from afterrains.stages.prepare import Prepared, prepare
+from afterrains.stages.pull import pull, split
+from afterrains.stages.woodywork import card_facts, fit_from_ledger
+from afterrains.stages.workers import connect, processes_for
 from afterrains.woody import ModelErrors, WoodyModel, cell_seasons_needed, describe, save
-from afterrains.woodywork import card_facts, fit_from_ledger
-from afterrains.workers import connect, processes_for
 
 __all__ = ["TrainSummary", "train_programme"]
 

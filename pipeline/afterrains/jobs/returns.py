@@ -35,9 +35,9 @@ from afterrains.field import (
     survival,
     training_plots,
 )
-from afterrains.ledger import only_run
+from afterrains.jobs.visits import records, sown_species, tell_of_tables
 from afterrains.programme import load_programme
-from afterrains.visitwork import records, sown_species, tell_of_tables
+from afterrains.stages.ledger import only_run
 
 __all__ = ["ReturnsSummary", "take_returns"]
 

@@ -24,23 +24,22 @@ from typing import Any, Protocol
 import pandas as pd
 from distributed import Client
 
-from afterrains.calendars import reference_of, start_rule
-from afterrains.cellwork import BLOCKS, CellResult, CellTask, load_looks, load_series
-from afterrains.deliver import STORE, State, deliver, earlier_state, remember
 from afterrains.delivery import RasterFile, read_csv
 from afterrains.delivery.look_counts import count_looks, look_notes
 from afterrains.delivery.tables import VERDICTS
-from afterrains.estimate import check_budget
-from afterrains.history import put_aside, read_former
-from afterrains.ledger import Ledger, key_of, only_run
-from afterrains.maps import DrySeason, MapTask, draw
-from afterrains.prepare import Prepared, prepare
-from afterrains.pull import pull, split
+from afterrains.jobs.estimate import check_budget
 from afterrains.rain import season_rain, sowing_rain
 from afterrains.results import Tables, build_tables, judged_table, measuring_rule
 from afterrains.scenes import BlockStore
-from afterrains.woody import model_digest
-from afterrains.woodywork import (
+from afterrains.stages.calendars import reference_of, start_rule
+from afterrains.stages.cellwork import BLOCKS, CellResult, CellTask, load_looks, load_series
+from afterrains.stages.deliver import STORE, State, deliver, earlier_state, remember
+from afterrains.stages.history import put_aside, read_former
+from afterrains.stages.ledger import Ledger, key_of, only_run
+from afterrains.stages.maps import DrySeason, MapTask, draw
+from afterrains.stages.prepare import Prepared, prepare
+from afterrains.stages.pull import pull, split
+from afterrains.stages.woodywork import (
     MODEL_FOLDER,
     CoverTask,
     draw_cover,
@@ -48,7 +47,8 @@ from afterrains.woodywork import (
     settle_model,
     woody_digest,
 )
-from afterrains.workers import connect, in_turn, processes_for, recorded_to
+from afterrains.stages.workers import connect, in_turn, processes_for, recorded_to
+from afterrains.woody import model_digest
 
 __all__ = ["Reporter", "RunSummary", "run_programme"]
 
@@ -282,7 +282,7 @@ def _plan(prepared: Prepared, waiting: int, kept: int) -> str:
 
 def _code_digest() -> str:
     """SHA-256 of the package's own code: another method may judge the same data otherwise."""
-    package = Path(__file__).parent
+    package = Path(__file__).parent.parent
     digest = hashlib.sha256()
     for source in sorted(package.rglob("*.*")):
         if source.suffix in {".py", ".j2", ".css", ".js", ".yaml"}:

@@ -21,7 +21,6 @@ import pandas as pd
 import shapely
 from numpy.typing import NDArray
 
-from afterrains.ledger import Ledger, key_of
 from afterrains.scenes import (
     BlockStore,
     Cell,
@@ -38,6 +37,7 @@ from afterrains.signals.indices import available, compute
 from afterrains.signals.looks import polygon_looks, polygon_shares
 from afterrains.signals.season_values import LATE_DAYS
 from afterrains.signals.series import polygon_series
+from afterrains.stages.ledger import Ledger, key_of
 
 __all__ = [
     "BLOCKS",

@@ -27,9 +27,9 @@ from afterrains.delivery.tables import (
     VERDICTS,
 )
 from afterrains.evidence.growth import ramp
-from afterrains.prepare import Prepared
 from afterrains.rain import start_chances
 from afterrains.results.ways import ways_of_sowing
+from afterrains.stages.prepare import Prepared
 
 __all__ = ["decision_tables", "newest_season", "since_last_season"]
 

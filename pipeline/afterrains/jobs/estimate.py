@@ -21,11 +21,7 @@ from typing import Any
 import numpy as np
 import rasterio
 
-from afterrains.cellwork import COMPOSITE_INDICES, CellTask, recorded
-from afterrains.deliver import STORE
 from afterrains.errors import Finding, InputError
-from afterrains.ledger import Ledger
-from afterrains.prepare import Prepared, prepare
 from afterrains.scenes import Cell, Overpass, Profile, Scene, read_overpass
 from afterrains.scenes.failures import UnreadableError
 from afterrains.scenes.plan import blocks_under, merged
@@ -35,6 +31,10 @@ from afterrains.scenes.remote import Opener, RemoteFile
 from afterrains.scenes.signers import signer
 from afterrains.scenes.windows import TROUBLES, driver_of, gdal_settings, windows_of
 from afterrains.signals.indices import available
+from afterrains.stages.cellwork import COMPOSITE_INDICES, CellTask, recorded
+from afterrains.stages.deliver import STORE
+from afterrains.stages.ledger import Ledger
+from afterrains.stages.prepare import Prepared, prepare
 
 __all__ = [
     "Estimate",

@@ -15,7 +15,6 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from afterrains.calendars import full_calendar, start_rule, watched
 from afterrains.delivery import (
     all_tables,
     read_csv,
@@ -29,13 +28,14 @@ from afterrains.delivery.tables import OUTLOOK, OUTLOOK_LOTS, OUTLOOK_RAIN
 from afterrains.errors import Finding, InputError
 from afterrains.evidence.matching import MOST_CONTROLS
 from afterrains.evidence.verdicts import future_season
-from afterrains.ledger import only_run
+from afterrains.jobs.run import Reporter, Silent
 from afterrains.outlook import detectable_gain, draw_by_lot, site_reach
 from afterrains.programme import Programme, load_programme
 from afterrains.rain import RainRecord, inspect_rain, start_chances
 from afterrains.register import Register, check_inputs, read_register
 from afterrains.results import build_panel, judged_table
-from afterrains.run import Reporter, Silent
+from afterrains.stages.calendars import full_calendar, start_rule, watched
+from afterrains.stages.ledger import only_run
 
 __all__ = ["Outlook", "outlook_of"]
 

@@ -1,0 +1,1 @@
+"""What each long command does from start to end; `cli` only parses, calls and prints."""

@@ -1,0 +1,1 @@
+"""What jobs are made of, in order: prepare, pull, cell tasks, maps, decisions, delivery."""
