@@ -13,7 +13,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from afterrains.delivery.manifest import refresh_manifest, without_secrets, write_manifest
+from afterrains.delivery.manifest import refresh_manifest, write_manifest
+from afterrains.delivery.redaction import without_secrets
 from afterrains.delivery.table_files import write_csv, write_parquet
 from afterrains.delivery.tables import CONTROLS, series_table
 from afterrains.errors import OutputError

@@ -14,7 +14,10 @@ from rich.text import Text
 from afterrains.cli.terminal import (
     Bars,
     Json,
+    Memory,
     ProgrammeFile,
+    Scheduler,
+    Workers,
     out,
     print_json,
     text,
@@ -33,16 +36,9 @@ _UNIT = {"ndvi": "dry-season NDVI", "points": "percentage points of woody cover"
 
 def run(
     programme: ProgrammeFile,
-    scheduler: Annotated[
-        str | None, typer.Option(help="Address of a Dask scheduler; local processes if left out.")
-    ] = None,
-    workers: Annotated[
-        int | None, typer.Option(min=1, help="Local processes; one per core if left out.")
-    ] = None,
-    memory: Annotated[
-        float | None,
-        typer.Option(min=0.5, help="Most memory for the local processes together, in GB."),
-    ] = None,
+    scheduler: Scheduler = None,
+    workers: Workers = None,
+    memory: Memory = None,
     performance_report: Annotated[
         Path | None,
         typer.Option(help="Write Dask's account of its workers to this HTML file (needs bokeh)."),

@@ -22,12 +22,35 @@ from rich.text import Text
 
 from afterrains.errors import Finding
 
-__all__ = ["Bars", "Json", "ProgrammeFile", "err", "out", "print_findings", "print_json", "text"]
+__all__ = [
+    "Bars",
+    "Json",
+    "Memory",
+    "ProgrammeFile",
+    "Scheduler",
+    "Workers",
+    "err",
+    "out",
+    "print_findings",
+    "print_json",
+    "text",
+]
 
 ProgrammeFile = Annotated[
     Path, typer.Argument(help="The programme file (YAML).", metavar="PROGRAMME")
 ]
 Json = Annotated[bool, typer.Option("--json", help="Print the result as JSON, for machines.")]
+
+Scheduler = Annotated[
+    str | None, typer.Option(help="Address of a Dask scheduler; local processes if left out.")
+]
+Workers = Annotated[
+    int | None, typer.Option(min=1, help="Local processes; one per core if left out.")
+]
+Memory = Annotated[
+    float | None,
+    typer.Option(min=0.5, help="Most memory for the local processes together, in GB."),
+]
 
 # A pipe stays clean: what is not a result goes to standard error.
 out = Console()

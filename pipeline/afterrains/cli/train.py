@@ -11,7 +11,16 @@ from rich.box import SIMPLE_HEAD
 from rich.table import Table
 from rich.text import Text
 
-from afterrains.cli.terminal import Bars, Json, ProgrammeFile, out, print_json
+from afterrains.cli.terminal import (
+    Bars,
+    Json,
+    Memory,
+    ProgrammeFile,
+    Scheduler,
+    Workers,
+    out,
+    print_json,
+)
 
 if TYPE_CHECKING:
     from afterrains.jobs.train import TrainSummary
@@ -32,16 +41,9 @@ def train(
         datetime | None,
         typer.Option(help="Only plots surveyed up to this day.", formats=["%Y-%m-%d"]),
     ] = None,
-    scheduler: Annotated[
-        str | None, typer.Option(help="Address of a Dask scheduler; local processes if left out.")
-    ] = None,
-    workers: Annotated[
-        int | None, typer.Option(min=1, help="Local processes; one per core if left out.")
-    ] = None,
-    memory: Annotated[
-        float | None,
-        typer.Option(min=0.5, help="Most memory for the local processes together, in GB."),
-    ] = None,
+    scheduler: Scheduler = None,
+    workers: Workers = None,
+    memory: Memory = None,
     as_json: Json = False,
 ) -> None:
     """Fit and check a woody-cover model, and write it with its card; resumes where it stopped."""

@@ -12,7 +12,6 @@ import hashlib
 import json
 import os
 import platform
-import re
 from collections import Counter
 from collections.abc import Iterable, Mapping
 from datetime import date, datetime
@@ -26,11 +25,12 @@ import rasterio
 import shapely
 
 from afterrains.delivery.atomic import write_json
+from afterrains.delivery.redaction import place_of, told, without_secrets
 from afterrains.errors import OutputError
 from afterrains.programme import Programme
 from afterrains.scenes.model import Refusal, Scene
 
-__all__ = ["LIBRARIES", "refresh_manifest", "without_secrets", "write_manifest"]
+__all__ = ["LIBRARIES", "refresh_manifest", "write_manifest"]
 
 NAME = "manifest.json"
 
@@ -40,16 +40,6 @@ LIBRARIES = (
     "pystac-client", "rasterio", "scipy", "shapely", "statsmodels", "xarray",
 )  # fmt: skip
 """Packages whose version may move a figure."""
-
-# scheme://user:password@ then what may stay, then query and fragment.
-_ADDRESS = re.compile(
-    r"([A-Za-z][A-Za-z0-9+.\-]*://)(?:[^/\s@'\"<>]*@)?([^\s?#'\"<>]*)(?:[?#][^\s'\"<>]*)?"
-)
-
-# An absolute path that opens the text or follows a space, quote or bracket; group 1 is its name.
-_LOCAL_PATH = re.compile(
-    r"(?:(?<=[\s'\"(<=])|^)(?:/|[A-Za-z]:[/\\])(?:[^\s'\"()<>/\\]+[/\\])+([^\s'\"()<>/\\]+)"
-)
 
 
 def write_manifest(
@@ -158,20 +148,6 @@ def refresh_manifest(folder: Path, *, leave_out: Iterable[str] = ()) -> Path:
     )
 
 
-def without_secrets(text: str) -> str:
-    """The text with user names, query strings and fragments cut from every address in it.
-
-    What is glued to a query (a closing bracket, a comma) goes with it: better a bracket too few
-    than a signature too many.
-    """
-    return _ADDRESS.sub(r"\1\2", text)
-
-
-def _told(text: str) -> str:
-    """Words of a failure without secrets and without this machine's folders."""
-    return _LOCAL_PATH.sub(r"\1", without_secrets(text))
-
-
 def _versions() -> dict[str, str]:
     """Our own version, the libraries' and the native ones beneath them."""
     found = {"python": platform.python_version()}
@@ -218,13 +194,6 @@ def _key_text(pair: tuple[Any, Any]) -> str:
     return str(pair[0])
 
 
-def _place(href: str) -> str:
-    """An address without its secrets; of a path on this machine the file name."""
-    if "://" in href and not href.lower().startswith("file:"):
-        return without_secrets(href)
-    return re.split(r"[/\\]", href.split("?", 1)[0])[-1]
-
-
 def _scene(scene: Scene) -> dict[str, Any]:
     return {
         "scene_id": scene.scene_id,
@@ -235,7 +204,7 @@ def _scene(scene: Scene) -> dict[str, Any]:
         "processed": None if scene.processed is None else scene.processed.isoformat(),
         "baseline": scene.baseline,
         "cloud_percent": scene.cloud_percent,
-        "files": {band: _place(scene.bands[band].href) for band in sorted(scene.bands)},
+        "files": {band: place_of(scene.bands[band].href) for band in sorted(scene.bands)},
     }
 
 
@@ -245,7 +214,7 @@ def _refusal(refusal: Refusal) -> dict[str, Any]:
         "collection": refusal.collection,
         "acquired": None if refusal.acquired is None else refusal.acquired.isoformat(),
         "reason": refusal.reason,
-        "detail": _told(refusal.detail),
+        "detail": told(refusal.detail),
     }
 
 
@@ -261,7 +230,7 @@ def _distinct(entries: Iterable[dict[str, Any]]) -> list[dict[str, Any]]:
 
 
 def _unreadable(reads: Iterable[tuple[str, str, str]]) -> list[dict[str, Any]]:
-    counts = Counter((scene, band, _told(reason)) for scene, band, reason in reads)
+    counts = Counter((scene, band, told(reason)) for scene, band, reason in reads)
     return [
         {"scene_id": scene, "band": band, "reason": reason, "reads": counts[scene, band, reason]}
         for scene, band, reason in sorted(counts)

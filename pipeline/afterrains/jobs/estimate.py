@@ -31,10 +31,11 @@ from afterrains.scenes.remote import Opener, RemoteFile
 from afterrains.scenes.signers import signer
 from afterrains.scenes.windows import TROUBLES, driver_of, gdal_settings, windows_of
 from afterrains.signals.indices import available
-from afterrains.stages.cellwork import COMPOSITE_INDICES, CellTask, recorded
+from afterrains.stages.cellwork import CellTask, recorded
 from afterrains.stages.deliver import STORE
 from afterrains.stages.ledger import Ledger
 from afterrains.stages.prepare import Prepared, prepare
+from afterrains.stages.stacks import COMPOSITE_INDICES
 
 __all__ = [
     "Estimate",

@@ -10,129 +10,34 @@ A run that finds everything as it left it says so and does nothing.
 
 from __future__ import annotations
 
-import hashlib
 import json
-import time
 from collections import Counter
-from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, replace
-from datetime import UTC, datetime
+from dataclasses import replace
 from functools import partial
 from pathlib import Path
-from typing import Any, Protocol
 
 import pandas as pd
-from distributed import Client
 
-from afterrains.delivery import RasterFile, read_csv
-from afterrains.delivery.look_counts import count_looks, look_notes
+from afterrains.delivery import read_csv
+from afterrains.delivery.look_counts import look_notes
 from afterrains.delivery.tables import VERDICTS
 from afterrains.jobs.estimate import check_budget
-from afterrains.rain import season_rain, sowing_rain
-from afterrains.results import Tables, build_tables, judged_table, measuring_rule
+from afterrains.jobs.progress import Reporter, Silent, StageTimes
+from afterrains.jobs.summary import RunSummary
 from afterrains.scenes import BlockStore
-from afterrains.stages.calendars import reference_of, start_rule
-from afterrains.stages.cellwork import BLOCKS, CellResult, CellTask, load_looks, load_series
+from afterrains.stages.cellwork import BLOCKS
 from afterrains.stages.deliver import STORE, State, deliver, earlier_state, remember
+from afterrains.stages.drawing import draw_covers, draw_maps, map_tasks
 from afterrains.stages.history import put_aside, read_former
+from afterrains.stages.judging import judge_sites, looks_of, rain_after_sowing, series_of
 from afterrains.stages.ledger import Ledger, key_of, only_run
-from afterrains.stages.maps import DrySeason, MapTask, draw
 from afterrains.stages.prepare import Prepared, prepare
 from afterrains.stages.pull import pull, split
-from afterrains.stages.woodywork import (
-    MODEL_FOLDER,
-    CoverTask,
-    draw_cover,
-    model_record,
-    settle_model,
-    woody_digest,
-)
-from afterrains.stages.workers import connect, in_turn, processes_for, recorded_to
-from afterrains.woody import model_digest
+from afterrains.stages.traces import code_digest
+from afterrains.stages.woodywork import model_record, settle_model, woody_digest
+from afterrains.stages.workers import connect, processes_for, recorded_to
 
-__all__ = ["Reporter", "RunSummary", "run_programme"]
-
-
-class Reporter(Protocol):
-    """Where a run tells how far it is."""
-
-    def say(self, text: str) -> None:
-        """One line of news."""
-
-    def step(self, stage: str, done: int, total: int) -> None:
-        """`done` of `total` pieces of a stage."""
-
-
-class Stages:
-    """When a run began and how long each of its stages took."""
-
-    def __init__(self) -> None:
-        self._began = datetime.now(UTC)
-        self._at = time.monotonic()  # a wall clock may be set while a run goes on
-        self._seconds: dict[str, float] = {}
-
-    def ended(self, stage: str) -> None:
-        """The time since the last stage's end was this one's."""
-        now = time.monotonic()
-        self._seconds[stage] = round(now - self._at, 2)
-        self._at = now
-
-    def told(self) -> dict[str, Any]:
-        """For the manifest's `times`: instants (UTC) and the stages' seconds so far."""
-        return {"started": self._began, "finished": datetime.now(UTC), "seconds": self._seconds}
-
-
-class Silent:
-    """A reporter that says nothing."""
-
-    def say(self, text: str) -> None:
-        """Drop the line."""
-
-    def step(self, stage: str, done: int, total: int) -> None:
-        """Drop the step."""
-
-
-@dataclass(frozen=True)
-class RunSummary:
-    """What a run ends with."""
-
-    exit_status: int
-    output: Path
-    page: Path
-    verdicts: pd.DataFrame
-    """The rows of verdicts.csv."""
-    tasks_done: int
-    tasks_kept: int
-    unreadable: tuple[tuple[str, str, str], ...]
-    """(scene_id, band, reason) of each read that failed after its retries."""
-    refused: Mapping[str, int]
-    """Scenes refused, by reason."""
-    notes: tuple[str, ...] = ()
-    """What was left out of the looks, and which ground is hardly ever seen."""
-    store_bytes: int = 0
-    """What is kept on this disk of remote files."""
-
-    @property
-    def as_of(self) -> str:
-        """The newest season judged; empty where no site could be."""
-        seasons = self.verdicts["as_of"].dropna()
-        return str(seasons.max()) if len(seasons) else ""
-
-    def as_dict(self) -> dict[str, Any]:
-        """Plain values, for `--json`."""
-        table = self.verdicts.astype(object).where(self.verdicts.notna(), None)
-        return {
-            "exit_status": self.exit_status,
-            "output": str(self.output),
-            "page": str(self.page),
-            "verdicts": table.to_dict(orient="records"),
-            "tasks_done": self.tasks_done,
-            "tasks_kept": self.tasks_kept,
-            "unreadable_reads": [list(read) for read in self.unreadable],
-            "scenes_refused": dict(self.refused),
-            "notes": list(self.notes),
-            "store_bytes": self.store_bytes,
-        }
+__all__ = ["RunSummary", "run_programme"]
 
 
 _STAGE_READ = "reading cells × seasons"
@@ -177,7 +82,7 @@ def run_programme(
         See `errors`; what is done is kept and the next run goes on from there.
     """
     tell = reporter or Silent()
-    stages = Stages()
+    stages = StageTimes()
     prepared = prepare(path)
     stages.ended("preparing")
     for warning in prepared.warnings:
@@ -205,25 +110,29 @@ def run_programme(
             tasks, results = pull(client, prepared.tasks, kept, waiting, ledger, step)
             prepared = replace(prepared, tasks=tasks)
             stages.ended("reading")
-            maps = _map_tasks(prepared, ledger)
-            rasters: list[RasterFile] = []
-            draw_one = partial(draw, ledger=ledger, output=output)
-            for number, drawn in enumerate(in_turn(client, draw_one, maps), start=1):
-                rasters += drawn
-                tell.step(_STAGE_DRAW, number, len(maps))
+            maps = map_tasks(prepared)
+            rasters = draw_maps(client, maps, ledger, output, partial(tell.step, _STAGE_DRAW))
             cover, model = None, None
             if prepared.programme.woody is not None:
-                model = _model(prepared, ledger, output, tell)
-                cover, covered = _cover(prepared, model, maps, ledger, output, client, tell)
+                tell.say("Settling the woody-cover model")
+                model, findings = settle_model(
+                    prepared.programme, prepared.tasks, prepared.calendar, ledger, output
+                )
+                for finding in findings:
+                    tell.say(f"{finding.severity}  {finding}")
+                step = partial(tell.step, _STAGE_COVER)
+                cover, covered = draw_covers(client, prepared, model, maps, ledger, output, step)
                 rasters += covered
             stages.ended("mapping")
         tell.say("Judging the sites")
-        series = _series(prepared.tasks, ledger)
-        looks, look_counts = _looks(prepared.tasks, results, ledger)
-        rain_after = _sowing_rain(prepared)
+        series = series_of(prepared.tasks, ledger)
+        looks, look_counts = looks_of(prepared.tasks, results, ledger)
+        rain_after = rain_after_sowing(prepared)
         unreadable = sorted({read for result in results.values() for read in result.unreadable})
         former = read_former(output)
-        tables = _judge(prepared, series, cover, rain_after, former.history, not unreadable, output)
+        tables = judge_sites(
+            prepared, series, cover, rain_after, former.history, output, whole=not unreadable
+        )
         if aside := put_aside(output, former, tables.specification["digest"]):
             tell.say(
                 "The judging rule, its controls or its measure changed since the last run: the "
@@ -280,24 +189,13 @@ def _plan(prepared: Prepared, waiting: int, kept: int) -> str:
     )
 
 
-def _code_digest() -> str:
-    """SHA-256 of the package's own code: another method may judge the same data otherwise."""
-    package = Path(__file__).parent.parent
-    digest = hashlib.sha256()
-    for source in sorted(package.rglob("*.*")):
-        if source.suffix in {".py", ".j2", ".css", ".js", ".yaml"}:
-            digest.update(source.relative_to(package).as_posix().encode())
-            digest.update(source.read_bytes())
-    return digest.hexdigest()
-
-
 def _run_key(prepared: Prepared) -> str:
     """Digest of all that the results depend on."""
     register, rain = prepared.register, prepared.rain
     sites = pd.DataFrame(register.sites.drop(columns=["core", "geometry"]))
     sites["wkb"] = register.sites.geometry.to_wkb(hex=True)
     return key_of(
-        _code_digest(),
+        code_digest(leave_out=()),
         prepared.programme.digest,
         woody_digest(prepared.programme),
         sites.to_csv(index=False),
@@ -306,170 +204,4 @@ def _run_key(prepared: Prepared) -> str:
         prepared.full_calendar.to_csv(index=False),
         [task.key for task in prepared.tasks],
         [[refusal.scene_id, refusal.reason] for refusal in prepared.refused],
-    )
-
-
-def _map_tasks(prepared: Prepared, ledger: Ledger) -> list[MapTask]:
-    """One for each cell that has a complete dry season."""
-    calendar = prepared.calendar.set_index("season")
-    dry: dict[str, list[DrySeason]] = {cell.cell_id: [] for cell in prepared.cells}
-    for task in prepared.tasks:
-        if task.kind == "dry" and calendar.at[task.season, "complete"]:
-            row = calendar.loc[task.season]
-            season = DrySeason(task.season, row["start"].date(), row["end"].date(), task.key)
-            dry[task.cell.cell_id].append(season)
-    return [
-        MapTask(cell, tuple(dry[cell.cell_id]), prepared.programme.programme.id)
-        for cell in prepared.cells
-        if dry[cell.cell_id]
-    ]
-
-
-def _series(tasks: Iterable[CellTask], ledger: Ledger) -> pd.DataFrame:
-    """The polygon series of all cells and seasons, in a fixed order."""
-    table = pd.concat([load_series(ledger, task.key) for task in tasks], ignore_index=True)
-    return table.sort_values(["site_id", "date", "sensor", "scene_id"], ignore_index=True)
-
-
-def _looks(
-    tasks: Iterable[CellTask], results: Mapping[str, CellResult], ledger: Ledger
-) -> tuple[pd.DataFrame, dict[str, Any]]:
-    """What each pass showed of each site, and the counts of it."""
-    tasks = list(tasks)
-    table = pd.concat([load_looks(ledger, task.key) for task in tasks], ignore_index=True)
-    doubted = [scene for result in results.values() for scene in result.doubted]
-    always = [
-        (site, task.season, share)
-        for task in tasks
-        for site, share in results[task.key].always_masked
-    ]
-    return table, count_looks(table, doubted, always)
-
-
-def _model(prepared: Prepared, ledger: Ledger, output: Path, tell: Reporter) -> Path:
-    """Folder of the woody-cover model, fitted now where the programme names plots."""
-    tell.say("Settling the woody-cover model")
-    model, findings = settle_model(
-        prepared.programme, prepared.tasks, prepared.calendar, ledger, output
-    )
-    for finding in findings:
-        tell.say(f"{finding.severity}  {finding}")
-    return model
-
-
-def _cover(
-    prepared: Prepared,
-    model: Path,
-    maps: list[MapTask],
-    ledger: Ledger,
-    output: Path,
-    client: Client,
-    tell: Reporter,
-) -> tuple[pd.DataFrame, list[RasterFile]]:
-    """Woody cover of all sites and seasons, and the rasters written on the way."""
-    first = prepared.register.sowing.groupby("site_id")["sown_on"].min()
-    sown = {str(site_id): day.date() for site_id, day in first.items()}
-    cores = dict(
-        zip(
-            prepared.register.sites["site_id"],
-            prepared.register.sites["core"].to_wkb(),
-            strict=True,
-        )
-    )
-    keys: dict[str, dict[str, str]] = {cell.cell_id: {} for cell in prepared.cells}
-    for task in prepared.tasks:
-        keys[task.cell.cell_id][task.season] = task.key
-    tasks = [
-        CoverTask(
-            cell=each.cell,
-            cores={site_id: cores[site_id] for site_id in each.cell.site_ids},
-            sown={site_id: sown[site_id] for site_id in each.cell.site_ids if site_id in sown},
-            programme_sown_on=min(sown.values(), default=None),
-            dry=each.seasons,
-            keys=keys[each.cell.cell_id],
-            calendar=prepared.calendar,
-            model=model,
-            programme_id=each.programme_id,
-        )
-        for each in maps
-    ]
-    tables: list[pd.DataFrame] = []
-    rasters: list[RasterFile] = []
-    draw_one = partial(draw_cover, ledger=ledger, output=output)
-    for number, done in enumerate(in_turn(client, draw_one, tasks), start=1):
-        tables.append(done.sites)
-        rasters += done.rasters
-        tell.step(_STAGE_COVER, number, len(tasks))
-    order = {season: at for at, season in enumerate(prepared.calendar["season"])}
-    table = pd.concat(tables, ignore_index=True)
-    table = table.sort_values(
-        ["site_id", "season"], key=lambda c: c.map(order) if c.name == "season" else c
-    )
-    return table.reset_index(drop=True), rasters
-
-
-def _judge(
-    prepared: Prepared,
-    series: pd.DataFrame,
-    cover: pd.DataFrame | None,
-    rain_after: pd.DataFrame | None,
-    former: pd.DataFrame,
-    whole: bool,
-    output: Path,
-) -> Tables:
-    sites, programme = prepared.register.sites, prepared.programme
-    model = None
-    if programme.woody is not None:
-        model = model_digest(programme.woody.model or output / MODEL_FOLDER)
-    site_ids = list(sites["site_id"])
-    values = judged_table(series, prepared.calendar, site_ids, prepared.indices)
-    return build_tables(
-        values,
-        prepared.calendar,
-        _season_rain(prepared, site_ids),
-        sites,
-        prepared.register.sowing,
-        prepared.indices,
-        programme.evidence,
-        cover,
-        rain_after,
-        spill_over_m=programme.controls.spill_over_m,
-        measuring=measuring_rule(programme, sites, model),
-        former=former,
-        whole=whole,
-    )
-
-
-def _season_rain(prepared: Prepared, site_ids: list[str]) -> pd.DataFrame:
-    """Rain of each site and season against the whole rain record; empty without one."""
-    if prepared.rain is None:
-        pairs = pd.MultiIndex.from_product(
-            [site_ids, prepared.calendar["season"]], names=["site_id", "season"]
-        )
-        unknown = ("rain_mm", "spi", "rain_rank", "rain_days", "dry_spell_days")
-        empty = dict.fromkeys(unknown, float("nan"))
-        return pd.DataFrame(empty, pairs).reset_index().assign(spi_class="")
-    reference = reference_of(prepared.programme, prepared.rain)
-    table = season_rain(prepared.rain, prepared.full_calendar, site_ids, reference=reference)
-    return table[table["season"].isin(prepared.calendar["season"])]
-
-
-def _sowing_rain(prepared: Prepared) -> pd.DataFrame | None:
-    if prepared.rain is None:
-        return None
-    sowing = prepared.register.sowing
-    rule = start_rule(prepared.programme)
-    table = sowing_rain(
-        sowing,
-        prepared.rain,
-        calendar=prepared.full_calendar,
-        effective_mm=rule.effective_mm,
-        within_days=rule.within_days,
-        dry_spell_days=rule.dry_spell_days,
-        wet_day_mm=rule.wet_day_mm,
-        reference=reference_of(prepared.programme, prepared.rain),
-    )
-    # Rows are in the order of the sowings; the way goes along, so that sites can be told by it.
-    return table.assign(
-        **{way: sowing[way].to_numpy() for way in ("method", "species", "seed_lot")}
     )

@@ -17,7 +17,7 @@ import pandas as pd
 
 from afterrains.errors import Finding, InputError
 from afterrains.jobs.estimate import check_budget
-from afterrains.jobs.run import Reporter, Silent
+from afterrains.jobs.progress import Reporter, Silent
 from afterrains.register import check_plots, read_plots
 from afterrains.stages.cellwork import CellTask
 from afterrains.stages.deliver import STORE

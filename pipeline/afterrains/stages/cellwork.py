@@ -11,7 +11,7 @@ from __future__ import annotations
 import json
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field, replace
-from datetime import date, timedelta
+from datetime import date
 from pathlib import Path
 from typing import Any
 
@@ -32,17 +32,13 @@ from afterrains.scenes import (
 )
 from afterrains.scenes.season_check import CheckedSeason, check_season
 from afterrains.scenes.signers import signer
-from afterrains.signals.composites import season_composite
-from afterrains.signals.indices import available, compute
 from afterrains.signals.looks import polygon_looks, polygon_shares
-from afterrains.signals.season_values import LATE_DAYS
 from afterrains.signals.series import polygon_series
 from afterrains.stages.ledger import Ledger, key_of
+from afterrains.stages.stacks import COMPOSITE_INDICES, SeasonStacks
 
 __all__ = [
     "BLOCKS",
-    "COMPOSITE_INDICES",
-    "OUTCOME_LAYER",
     "CellResult",
     "CellTask",
     "load_composites",
@@ -52,9 +48,6 @@ __all__ = [
     "recorded",
 ]
 
-COMPOSITE_INDICES = ("ndvi", "ndmi", "nbr", "nbr2")
-"""Indices whose low, median and high are kept for each pixel and season, where bands allow."""
-OUTCOME_LAYER = "ndvi"
 BLOCKS = "blocks"
 """Folder of the local store of remote files, beside the ledger's own."""
 # Raise when the meaning of a task's result changes, so that older results are not taken for new.
@@ -154,7 +147,8 @@ def perform(task: CellTask, ledger: Ledger) -> CellResult:
         ),
         task.doubted,
     )
-    stacks = _Stacks(task)
+    shape = task.cell.geobox.shape
+    stacks = SeasonStacks(task.kind, task.observe_from, task.end, task.bands, shape)
     for look in checked.looks:
         stacks.add(look)
     sites = gpd.GeoDataFrame(
@@ -255,52 +249,6 @@ def load_composites(ledger: Ledger, key: str) -> dict[str, NDArray[Any]]:
     """
     with np.load(ledger.place(key) / "composites.npz", allow_pickle=False) as stored:
         return {name: stored[name] for name in stored.files}
-
-
-class _Stacks:
-    """The looks of a season by layer, until the composites are made of them."""
-
-    def __init__(self, task: CellTask) -> None:
-        self._task = task
-        self._shape = tuple(task.cell.geobox.shape)
-        layers = (*task.bands, *(i for i in COMPOSITE_INDICES if i in available(task.bands)))
-        self._looks: dict[str, list[NDArray[np.float32]]] = {layer: [] for layer in layers}
-        self._dates: list[date] = []
-
-    def add(self, seen: Observation) -> None:
-        """Keep a look that counts; bands that could not be read stay NaN."""
-        if self._task.kind == "none" or seen.date < self._task.observe_from:
-            return
-        self._dates.append(seen.date)
-        for layer, looks in self._looks.items():
-            values = (
-                compute(layer, seen.reflectance)
-                if layer in COMPOSITE_INDICES
-                else seen.reflectance[layer]
-            )
-            looks.append(np.asarray(values, dtype=np.float32))
-
-    def composites(self) -> dict[str, NDArray[Any]]:
-        """Of the season, and of a dry season's last days."""
-        if self._task.kind == "none":
-            return {}
-        out = self._of("", [True] * len(self._dates))
-        if self._task.kind == "dry":
-            first_late = self._task.end - timedelta(days=LATE_DAYS - 1)
-            out |= self._of("late_", [day >= first_late for day in self._dates])
-        return out
-
-    def _of(self, prefix: str, chosen: list[bool]) -> dict[str, NDArray[Any]]:
-        out: dict[str, NDArray[Any]] = {}
-        for layer, looks in self._looks.items():
-            stack = [look for look, taken in zip(looks, chosen, strict=True) if taken]
-            cube = np.stack(stack) if stack else np.full((1, *self._shape), np.nan, np.float32)
-            found = season_composite(cube)
-            stats = ("low", "median", "high") if layer in COMPOSITE_INDICES else ("median",)
-            out |= {f"{prefix}{layer}_{stat}": found[stat] for stat in stats}
-            if layer == OUTCOME_LAYER:
-                out[f"{prefix}count"] = found["count"]
-        return out
 
 
 def _identity(overpass: Overpass) -> list[Any]:

@@ -25,8 +25,9 @@ from afterrains.signals.breaks import level_step
 from afterrains.signals.patches import classes
 from afterrains.signals.season_values import LATE_DAYS
 from afterrains.signals.trend import decimal_years, slope_and_test
-from afterrains.stages.cellwork import OUTCOME_LAYER, load_composites
+from afterrains.stages.cellwork import load_composites
 from afterrains.stages.ledger import Ledger
+from afterrains.stages.stacks import OUTCOME_LAYER
 
 __all__ = ["DrySeason", "MapTask", "draw", "to_picture", "trend_layers"]
 

@@ -6,18 +6,11 @@ pulled here but catalogue pages.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import date, timedelta
 from pathlib import Path
-from typing import Any
 
-import numpy as np
 import pandas as pd
-import pyproj
-import shapely
-from numpy.typing import NDArray
-from shapely.geometry.base import BaseGeometry
 
 from afterrains.errors import Finding, InputError
 from afterrains.programme import Programme, Woody, load_programme
@@ -26,20 +19,17 @@ from afterrains.register import Register, check_inputs, read_register
 from afterrains.scenes import (
     BANDS,
     Cell,
-    Overpass,
     Profiles,
     Refusal,
     Scene,
     lay_cells,
     load_profiles,
-    overpasses,
     search,
 )
-from afterrains.scenes.bandpass import family_of
-from afterrains.scenes.sources import may_lie_inside
 from afterrains.signals.indices import DEFAULT_INDICES, INDICES, available
 from afterrains.stages.calendars import full_calendar, watched
 from afterrains.stages.cellwork import CellTask
+from afterrains.stages.task_plan import footprint_of, serves_any, tasks_of
 from afterrains.woody import DEFAULT_FEATURES, bands_needed, load, require_bands
 
 __all__ = ["Prepared", "check_programme", "prepare"]
@@ -128,8 +118,8 @@ def prepare(path: Path, *, training: bool = False) -> Prepared:
         scenes=found.scenes,
         halo_m=max(programme.scenes.mask_dilation_m, _SMALLEST_HALO_M),
     )
-    footprints = {cell.cell_id: _footprint(cell) for cell in cells}
-    used = tuple(scene for scene in found.scenes if _serves_any(scene, footprints.values()))
+    footprints = {cell.cell_id: footprint_of(cell) for cell in cells}
+    used = tuple(scene for scene in found.scenes if serves_any(scene, footprints.values()))
     if not used:
         raise InputError([_no_scene(programme, path, len(found.scenes), found.refused)])
     seen = {band for scene in used for band in scene.bands}
@@ -141,7 +131,7 @@ def prepare(path: Path, *, training: bool = False) -> Prepared:
         needed |= bands_needed(features)
     bands = tuple(band for band in BANDS if band in needed & seen)
     tasks = tuple(
-        _tasks(programme, register, calendar, cells, footprints, used, bands, indices, profiles)
+        tasks_of(programme, register, calendar, cells, footprints, used, bands, indices, profiles)
     )
     return Prepared(
         programme=programme,
@@ -220,100 +210,9 @@ def _bbox(register: Register) -> tuple[float, float, float, float]:
     return float(west), float(south), float(east), float(north)
 
 
-def _footprint(cell: Cell) -> BaseGeometry:
-    """The cell's outline in longitude and latitude, its edges bent as the projection bends them."""
-    box = cell.geobox
-    outline = shapely.segmentize(shapely.box(*box.boundingbox.bbox), box.resolution.x * 64)
-    to_lonlat = pyproj.Transformer.from_crs(str(box.crs), "EPSG:4326", always_xy=True)
-
-    def lonlat(xy: NDArray[np.float64]) -> NDArray[np.float64]:
-        return np.column_stack(to_lonlat.transform(xy[:, 0], xy[:, 1]))
-
-    return shapely.transform(outline, lonlat)
-
-
-def _serves_any(scene: Scene, outlines: Any) -> bool:
-    ground = shapely.geometry.shape(scene.footprint)
-    return any(ground.intersects(outline) for outline in outlines)
-
-
 def _no_scene(programme: Programme, path: Path, found: int, refused: Sequence[Refusal]) -> Finding:
     what = f"no scene covers any site between {programme.scenes.start} and {programme.scenes.end}"
     if found or refused:
         what += f" ({found} found elsewhere, {len(refused)} refused)"
     mend = "check the dates, the collections, the catalogue and the sites' coordinates"
     return Finding("error", path.name, "scenes", what, mend, "no-scenes")
-
-
-@dataclass(frozen=True)
-class _Stretch:
-    """A season, or days that no season holds; those enter the series only."""
-
-    season: str
-    kind: str
-    start: date
-    end: date
-    observe_from: date
-
-
-def _stretches(calendar: pd.DataFrame, start: date, end: date) -> Iterator[_Stretch]:
-    """All days from `start` to `end`, season by season, without gaps or overlaps."""
-    day = start
-    columns = ("season", "kind", "start", "end", "observe_from")
-    for season, kind, begins, ends, observed in zip(
-        *(calendar[column] for column in columns), strict=True
-    ):
-        first, last = begins.date(), ends.date()
-        if first > day:
-            yield _Stretch("", "none", day, first - timedelta(days=1), day)
-        yield _Stretch(season, kind, max(first, start), min(last, end), observed.date())
-        day = last + timedelta(days=1)
-    if day <= end:
-        yield _Stretch("", "none", day, end, day)
-
-
-def _tasks(
-    programme: Programme,
-    register: Register,
-    calendar: pd.DataFrame,
-    cells: Sequence[Cell],
-    footprints: Mapping[str, BaseGeometry],
-    scenes: Sequence[Scene],
-    bands: tuple[str, ...],
-    indices: tuple[str, ...],
-    profiles: Profiles,
-) -> Iterator[CellTask]:
-    """One task for each cell and stretch of time that has scenes."""
-    cores = dict(zip(register.sites["site_id"], register.sites["core"].to_wkb(), strict=True))
-    served = (profiles.of(name) for name in programme.scenes.collections)
-    scenes_from = programme.scenes
-    trusted = may_lie_inside(scenes_from.catalogue, scenes_from.trusted_hosts)
-    # One family needs no bridge to another, and keeps its own bands and resolution.
-    families = {family_of(scene.sensor) for scene in scenes}
-    method = scenes_from.adjust_bandpasses if len(families) > 1 else "off"
-    used = Profiles({each.id: each for each in served if each is not None}).adjusting(method)
-    for cell in cells:
-        outline = footprints[cell.cell_id]
-        here = overpasses([scene for scene in scenes if _serves_any(scene, [outline])])
-        for stretch in _stretches(calendar, programme.scenes.start, programme.scenes.end):
-            looks: tuple[Overpass, ...] = tuple(
-                look for look in here if stretch.start <= look.date <= stretch.end
-            )
-            if looks:
-                yield CellTask(
-                    cell=cell,
-                    cores={site_id: cores[site_id] for site_id in cell.site_ids},
-                    season=stretch.season,
-                    kind=stretch.kind,
-                    start=stretch.start,
-                    end=stretch.end,
-                    observe_from=stretch.observe_from,
-                    overpasses=looks,
-                    bands=bands,
-                    indices=indices,
-                    dilation_m=programme.scenes.mask_dilation_m,
-                    profiles=used,
-                    trusted=trusted,
-                    adjust_bandpasses=method != "off",
-                    store_bytes=round(scenes_from.store_gb * 1e9),
-                )
