@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from datetime import date
-from typing import Annotated, Literal, Self
+from typing import Annotated, Any, Literal, Self
 from urllib.parse import urlsplit
 
 from pydantic import (
@@ -49,8 +49,9 @@ class Scenes(Settings):
     adjust_bandpasses: Literal["off", "rma", "harmonised-coefficients"] = "harmonised-coefficients"
     """How reflectance is brought to what Landsat 8/9 OLI sees, where the scenes come from more than
     one family of sensors (TM and ETM+, OLI, MSI); the scenes of one family stay as they are.
-    rma: reduced major axis, TM and ETM+ alone. harmonised-coefficients: also MSI, by the
-    coefficients of the harmonised product; bands without any, such as red edge, are then left out.
+    rma: reduced major axis, published for TM and ETM+ alone, so not with Sentinel-2.
+    harmonised-coefficients: also MSI, by the coefficients of the harmonised product; bands without
+    any, such as red edge, are then left out. A sensor that has none is refused, not left as it is.
     """
     profiles: LocalPath | None = None
     """A folder of further collection profiles (YAML), beside the ones that come with the tool."""
@@ -65,6 +66,12 @@ class Scenes(Settings):
     store_gb: Number = Field(default=50.0, gt=0)
     """The most that is kept on this disk of what was pulled, in gigabytes (10^9 bytes); what was
     used longest ago goes first. What is kept is not pulled again."""
+
+    @field_validator("adjust_bandpasses", mode="before")
+    @classmethod
+    def _bare_off(cls, value: Any) -> Any:
+        """YAML 1.1 reads a bare `off` as false."""
+        return "off" if value is False else value
 
     @field_validator("catalogue")
     @classmethod

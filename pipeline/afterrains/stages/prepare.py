@@ -26,6 +26,7 @@ from afterrains.scenes import (
     load_profiles,
     search,
 )
+from afterrains.scenes.mixing import adjusted_profiles, bands_given
 from afterrains.signals.indices import DEFAULT_INDICES, INDICES, available
 from afterrains.stages.calendars import full_calendar, watched
 from afterrains.stages.cellwork import CellTask
@@ -122,7 +123,9 @@ def prepare(path: Path, *, training: bool = False) -> Prepared:
     used = tuple(scene for scene in found.scenes if serves_any(scene, footprints.values()))
     if not used:
         raise InputError([_no_scene(programme, path, len(found.scenes), found.refused)])
-    seen = {band for scene in used for band in scene.bands}
+    method = programme.scenes.adjust_bandpasses
+    profiles, adjusts = adjusted_profiles(used, profiles, method, file=path.name)
+    seen = bands_given(used, profiles, adjusts=adjusts)
     indices = tuple(name for name in DEFAULT_INDICES if name in available(seen))
     needed = {band for name in indices for band in INDICES[name].bands} | set(_PICTURE_BANDS)
     if training or programme.woody is not None:
@@ -131,8 +134,11 @@ def prepare(path: Path, *, training: bool = False) -> Prepared:
         needed |= bands_needed(features)
     bands = tuple(band for band in BANDS if band in needed & seen)
     tasks = tuple(
-        tasks_of(programme, register, calendar, cells, footprints, used, bands, indices, profiles)
-    )
+        tasks_of(
+            programme, register, calendar, cells, footprints, used, bands, indices, profiles,
+            adjusts=adjusts,
+        )
+    )  # fmt: skip
     return Prepared(
         programme=programme,
         register=register,

@@ -16,7 +16,6 @@ from shapely.geometry.base import BaseGeometry
 from afterrains.programme import Programme
 from afterrains.register import Register
 from afterrains.scenes import Cell, Overpass, Profiles, Scene, overpasses
-from afterrains.scenes.bandpass import family_of
 from afterrains.scenes.sources import may_lie_inside
 from afterrains.stages.cellwork import CellTask
 
@@ -78,16 +77,15 @@ def tasks_of(
     bands: tuple[str, ...],
     indices: tuple[str, ...],
     profiles: Profiles,
+    *,
+    adjusts: bool,
 ) -> Iterator[CellTask]:
     """One task for each cell and stretch of time that has scenes."""
     cores = dict(zip(register.sites["site_id"], register.sites["core"].to_wkb(), strict=True))
     served = (profiles.of(name) for name in programme.scenes.collections)
     scenes_from = programme.scenes
     trusted = may_lie_inside(scenes_from.catalogue, scenes_from.trusted_hosts)
-    # One family needs no bridge to another, and keeps its own bands and resolution.
-    families = {family_of(scene.sensor) for scene in scenes}
-    method = scenes_from.adjust_bandpasses if len(families) > 1 else "off"
-    used = Profiles({each.id: each for each in served if each is not None}).adjusting(method)
+    used = Profiles({each.id: each for each in served if each is not None})
     for cell in cells:
         outline = footprints[cell.cell_id]
         here = overpasses([scene for scene in scenes if serves_any(scene, [outline])])
@@ -110,6 +108,6 @@ def tasks_of(
                     dilation_m=programme.scenes.mask_dilation_m,
                     profiles=used,
                     trusted=trusted,
-                    adjust_bandpasses=method != "off",
+                    adjust_bandpasses=adjusts,
                     store_bytes=round(scenes_from.store_gb * 1e9),
                 )
