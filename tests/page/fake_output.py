@@ -24,6 +24,7 @@ from afterrains.delivery.manifest import write_manifest
 from afterrains.delivery.table_files import write_csv
 from afterrains.delivery.tables import (
     ANSWER_CALENDAR,
+    BREAK_EVEN,
     CHANGES,
     CONTROLS,
     COSTS,
@@ -112,6 +113,7 @@ def write_output(
         verdicts = history.groupby("site_id").tail(1)
         _csv(folder, WHAT_WORKS, _ways())
         _csv(folder, COSTS, _costs())
+        _csv(folder, BREAK_EVEN, _break_even())
         _csv(folder, SOW_AGAIN, _sow_again(verdicts))
         _csv(folder, CHANGES, _changes(history))
         _csv(folder, ANSWER_CALENDAR, _answers(verdicts))
@@ -402,6 +404,22 @@ def _costs() -> pd.DataFrame:
     names += ["cost_per_gained_ha_low", "cost_per_gained_ha_high"]
     counts = {"sowings": 18, "sowings_without_cost": 0, "gained_sites": 3, "counted_sites": 12}
     return pd.DataFrame(rows, columns=names).assign(currency="XOF", sites_in_points=0, **counts)
+
+
+def _break_even() -> pd.DataFrame:
+    """At a seedling of 900, 60 % of them alive, and a seed of 12: worked out by hand."""
+    rows = [("all", "all", 21_500.0, 14.33), ("method", "<b>by</b> hand", 24_000.0, 16.0)]
+    names = ["factor", "level", "cost_per_sown_ha", "break_even_trees_per_ha"]
+    return pd.DataFrame(rows, columns=names).assign(
+        currency="XOF",
+        years=10.0,
+        seedling_cost=900.0,
+        seedling_survival_percent=60.0,
+        cost_per_planted_tree=1500.0,
+        seed_cost=12.0,
+        break_even_share_percent=1.3333,
+        break_even_survival_percent=0.8,
+    )
 
 
 def _sow_again(verdicts: pd.DataFrame) -> pd.DataFrame:

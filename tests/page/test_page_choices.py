@@ -5,14 +5,17 @@ from __future__ import annotations
 import csv
 import re
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pytest
 from fake_output import write_output
 
 from afterrains.delivery.page import build
 from afterrains.delivery.page.answers import lay_answers
+from afterrains.delivery.page.break_even import lay_break_even
 from afterrains.delivery.page.folder import read_folder
 from afterrains.delivery.page.seasons import SeasonNames
 from afterrains.delivery.page.sites import refer_to
@@ -77,6 +80,34 @@ def test_ways_stand_with_their_costs_and_the_caution(decided: Path, text: str):
     assert "it came and held then it broke off" in text
     assert "1 way of sowing that only one site had is left out" in text
     assert "were not drawn by lot" in text and "Not a price of carbon" in text
+
+
+def test_break_even_is_said_in_a_sentence_with_its_sources(decided: Path, text: str):
+    """By hand: 12 / 900 is 1.33 %, of 60 % is .8 %, 1 in 125; 21 500 / (900 / .6) is 14.3 trees."""
+    assert (
+        "once more than 1 seed in 125 (0.8 %) is a tree 10 years on: a seed then lives 1.3 %"
+        in text
+    )
+    assert "14 trees from seed on each hectare sown, alive after 10 years" in text
+    assert "raised and planted, XOF 900; 60 % of them alive after 10 years, so XOF 1 500" in text
+    assert "a seed XOF 12, as stated there" in text
+    assert "Common practice, no source: at one unit a coated seed against 20 to 100" in text
+    cells = " ".join(re.sub(r"<[^>]+>", " ", build(decided).read_text("utf-8")).split())
+    assert "&lt;b&gt;by&lt;/b&gt; hand XOF 12 0.8 % 1.3 % XOF 24 000 16" in cells
+
+
+@pytest.mark.parametrize(
+    ("seed", "words"),
+    [(np.nan, "What one sown seed costs is not known"), (950.0, "costs more than a seedling")],
+)
+def test_break_even_that_is_none_is_no_figure(decided: Path, seed: float, words: str):
+    folder, texts = read_folder(decided), load_texts()
+    row = folder.break_even[0]
+    known = None if np.isnan(seed) else seed
+    share = known and 100 * known / row.seedling_cost
+    changed = replace(row, seed_cost=known, share_percent=share, survival_percent=share)
+    even = lay_break_even(replace(folder, break_even=(changed,)), "XOF", texts)
+    assert words in even.meaning and "seed in" not in even.meaning
 
 
 def test_what_changed_says_why(text: str):

@@ -71,6 +71,7 @@ evidence:
   meaningful_gain_points: 5
   judged_seasons: 12
   growth: {{starts_after_seasons: 1, full_after_seasons: 6}}
+costs: {{nursery_seedling: 900, nursery_survival_percent: 60, sown_seed: 12, years: 10}}
 output: out
 """
 

@@ -22,6 +22,7 @@ from afterrains.delivery.atomic import write_bytes
 from afterrains.delivery.page import gain_bars, site_chart
 from afterrains.delivery.page.answers import lay_answers
 from afterrains.delivery.page.blocks import SiteKey
+from afterrains.delivery.page.break_even import lay_break_even
 from afterrains.delivery.page.choices import lay_again, lay_ways
 from afterrains.delivery.page.close_ups import CLOSE_WIDTH, CloseUp
 from afterrains.delivery.page.compare import lay_comparison
@@ -113,6 +114,7 @@ def render(folder: Folder, texts: Texts) -> str:
             ways=ways,
             way_scale=way_scale,
             single_ways=single_ways,
+            even=lay_break_even(folder, _currency(folder), texts),
             comparison=lay_comparison(folder, refs, meaningful, _currency(folder), names, texts),
             sheets=sheets,
             gaps_shown=any(chart.gaps for chart in charts),

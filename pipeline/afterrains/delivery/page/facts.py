@@ -34,14 +34,14 @@ def gain_text(value: float | None, unit: str, texts: Texts) -> str:
     return texts("unit.points" if unit == "points" else "unit.ndvi", value=number)
 
 
-def money_text(value: float | None, currency: str, texts: Texts) -> str:
+def money_text(value: float | None, currency: str, texts: Texts, *, decimals: int = 0) -> str:
     """A sum of money; `currency` is an ISO 4217 code or ""."""
     if value is None:
         return texts("no_value")
     # XXX is the standard's code for "no currency" (ISO 4217).
     if currency in ("", "XXX"):
-        return texts("facts.money_plain", value=texts.number(value))
-    return texts("facts.money", currency=currency, value=texts.number(value))
+        return texts("facts.money_plain", value=texts.number(value, decimals))
+    return texts("facts.money", currency=currency, value=texts.number(value, decimals))
 
 
 def lay_facts(judged: Judged, sowings: Sequence[Sowing], currency: str, texts: Texts) -> list[Fact]:

@@ -13,6 +13,7 @@ from shapely.geometry import shape
 
 from afterrains.delivery.page.choice_tables import (
     read_answers,
+    read_break_even,
     read_changes,
     read_choices,
     read_costs,
@@ -21,6 +22,7 @@ from afterrains.delivery.page.choice_tables import (
 from afterrains.delivery.page.records import MEND
 from afterrains.delivery.page.rows import (
     Answer,
+    BreakEven,
     Change,
     Choice,
     Control,
@@ -67,6 +69,7 @@ class Folder:
     """Each site's sowings, oldest first; None where the table is not there."""
     ways: tuple[Way, ...] | None
     costs: tuple[Cost, ...] | None
+    break_even: tuple[BreakEven, ...] | None
     choices: Mapping[str, Choice] | None
     changes: Mapping[str, Change] | None
     answers: Mapping[str, Answer] | None
@@ -106,6 +109,7 @@ def read_folder(path: Path) -> Folder:
         sowings=read_sowings(path),
         ways=read_ways(path),
         costs=read_costs(path),
+        break_even=read_break_even(path),
         choices=read_choices(path),
         changes=read_changes(path),
         answers=read_answers(path),

@@ -7,9 +7,11 @@ file, the row and the mend.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping
+from dataclasses import MISSING, fields
 from datetime import date
+from functools import cache
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import Any, TypeVar, cast, get_type_hints
 
 import pandas as pd
 
@@ -19,7 +21,7 @@ from afterrains.delivery.page.texts import plain
 from afterrains.delivery.table_files import read_csv
 from afterrains.errors import OutputError
 
-__all__ = ["MEND", "Row", "by_site", "rows_if_there", "rows_of"]
+__all__ = ["MEND", "Row", "by_site", "each_if_there", "rows_if_there", "rows_of"]
 
 MEND = "run the programme again, which rewrites it"
 _T = TypeVar("_T")
@@ -67,6 +69,23 @@ class Row:
         value = self._cells[column]
         return False if pd.isna(value) else bool(value)
 
+    def into(self, kind: type[_T]) -> _T:
+        """Read as one of the dataclasses of `rows`.
+
+        Each field is read as its type says; a column that the file lacks leaves the default.
+        """
+        return kind(
+            **{
+                name: read(self, column)
+                for name, column, read, needed in _plan(cast(Any, kind))
+                if needed or column in self._cells
+            }
+        )
+
+    def parts(self, column: str) -> tuple[str, ...]:
+        """Texts that stand in one cell, joined by semicolons."""
+        return tuple(part.strip() for part in self.text(column).split(";") if part.strip())
+
     def verdict(self) -> Verdict:
         """One of the six words."""
         text = self.text("verdict")
@@ -74,6 +93,36 @@ class Row:
             if text == verdict:
                 return verdict
         raise OutputError(f"{self._place}: {text[:40]!r} is not a verdict; {MEND}")
+
+
+_Reader = Callable[[Row, str], Any]
+_READERS: dict[Any, _Reader] = {
+    str: Row.text,
+    bool: Row.true,
+    float: lambda row, column: row.real(column) or 0.0,
+    int: lambda row, column: row.whole(column) or 0,
+    date: Row.sure_day,
+    float | None: Row.real,
+    int | None: Row.whole,
+    date | None: Row.day,
+    tuple[str, ...]: Row.parts,
+    Verdict: lambda row, column: row.verdict(),
+}
+
+
+@cache
+def _plan(kind: Any) -> tuple[tuple[str, str, _Reader, bool], ...]:
+    """How each field of a dataclass is read: its name, column, reader, whether it must be."""
+    hints = get_type_hints(kind)
+    return tuple(
+        (
+            each.name,
+            each.metadata.get("column", each.name),
+            _READERS[hints[each.name]],
+            each.default is MISSING,
+        )
+        for each in fields(kind)
+    )
 
 
 def rows_of(table: Table, path: Path) -> list[Row]:
@@ -88,6 +137,12 @@ def rows_of(table: Table, path: Path) -> list[Row]:
 def rows_if_there(table: Table, path: Path) -> list[Row] | None:
     """Every row of a table that need not be there; None where it is not."""
     return rows_of(table, path) if (path / table.file).is_file() else None
+
+
+def each_if_there(table: Table, path: Path, kind: type[_T]) -> tuple[_T, ...] | None:
+    """Every row of a table that need not be there, as `kind`; None where it is not."""
+    rows = rows_if_there(table, path)
+    return None if rows is None else tuple(row.into(kind) for row in rows)
 
 
 def by_site(

@@ -1,9 +1,12 @@
-"""Rows of the output tables as plain typed values: None for an empty number or day, "" for text."""
+"""Rows of the output tables as plain typed values: None for an empty number or day, "" for text.
+
+A field is the column of its name, or the one that `_of` names; see `records.Row.into`.
+"""
 
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import date
 
 from shapely.geometry.base import BaseGeometry
@@ -11,7 +14,29 @@ from shapely.geometry.base import BaseGeometry
 from afterrains.delivery.page.next_step import Verdict
 from afterrains.delivery.page.seasons import Season
 
-__all__ = ["Control", "Ground", "Judged", "Looks", "Reading", "SiteSeason", "Sowing"]
+__all__ = [
+    "Answer",
+    "BreakEven",
+    "Change",
+    "Choice",
+    "Control",
+    "Cost",
+    "FieldSeen",
+    "Ground",
+    "Judged",
+    "Looks",
+    "Matched",
+    "Reading",
+    "SeasonLooks",
+    "SiteSeason",
+    "Sowing",
+    "Way",
+]
+
+
+def _of(column: str) -> dict[str, str]:
+    """What marks a field that holds the column of another name."""
+    return {"column": column}
 
 
 @dataclass(frozen=True)
@@ -46,7 +71,7 @@ class Judged:
     rains_anomaly: float | None
     cost: float | None
     cost_per_gained_ha: float | None
-    late: str = ""
+    late: str = field(default="", metadata=_of("late_data"))
     """What data that came later would make of it."""
     provisional: bool = False
     """Whether reads failed in the run that judged it."""
@@ -101,6 +126,7 @@ class Control:
 class Sowing:
     """A row of sowing_rain.csv."""
 
+    site_id: str
     sown_on: date
     first_effective_rain_on: date | None
     days_waited: int | None
@@ -141,14 +167,12 @@ class Way:
     factor: str
     level: str
     sites: int
-    gain: float | None
+    gain: float | None = field(metadata=_of("pooled_gain"))
     low: float | None
     high: float | None
-    heterogeneity: float | None
-    unit: str
+    heterogeneity: float | None = field(metadata=_of("heterogeneity_percent"))
+    unit: str = field(metadata=_of("gain_unit"))
     gained: int | None
-    grass_only: int | None
-    seasons: float | None
     cost_per_gained_ha: float | None
 
 
@@ -159,17 +183,31 @@ class Cost:
     factor: str
     level: str
     sites: int
-    sown_ha: float | None
-    cost: float | None
     cost_per_sown_ha: float | None
     gained_sites: int
-    gained_ha: float | None
-    per_gained_ha: float | None
-    per_gained_ha_low: float | None
-    per_gained_ha_high: float | None
-    per_point_ha: float | None
-    per_point_ha_low: float | None
-    per_point_ha_high: float | None
+    per_gained_ha: float | None = field(metadata=_of("cost_per_gained_ha"))
+    per_gained_ha_low: float | None = field(metadata=_of("cost_per_gained_ha_low"))
+    per_gained_ha_high: float | None = field(metadata=_of("cost_per_gained_ha_high"))
+    per_point_ha: float | None = field(metadata=_of("cost_per_point_ha"))
+    per_point_ha_low: float | None = field(metadata=_of("cost_per_point_ha_low"))
+    per_point_ha_high: float | None = field(metadata=_of("cost_per_point_ha_high"))
+
+
+@dataclass(frozen=True)
+class BreakEven:
+    """A row of break_even.csv."""
+
+    factor: str
+    level: str
+    years: float
+    seedling_cost: float
+    seedling_survival: float = field(metadata=_of("seedling_survival_percent"))
+    per_planted_tree: float = field(metadata=_of("cost_per_planted_tree"))
+    seed_cost: float | None
+    share_percent: float | None = field(metadata=_of("break_even_share_percent"))
+    survival_percent: float | None = field(metadata=_of("break_even_survival_percent"))
+    cost_per_sown_ha: float | None
+    trees_per_ha: float | None = field(metadata=_of("break_even_trees_per_ha"))
 
 
 @dataclass(frozen=True)
@@ -182,13 +220,12 @@ class Choice:
     reason: str
     until: str
     expected_gain: float | None
-    expected_if_good: float | None
-    expected_low: float | None
-    expected_high: float | None
-    unit: str
-    chance_percent: float | None
+    expected_if_good: float | None = field(metadata=_of("expected_gain_if_good"))
+    expected_low: float | None = field(metadata=_of("expected_gain_low"))
+    expected_high: float | None = field(metadata=_of("expected_gain_high"))
+    unit: str = field(metadata=_of("gain_unit"))
+    chance_percent: float | None = field(metadata=_of("chance_good_start_percent"))
     expected_cost: float | None
-    gain_per_cost: float | None
 
 
 @dataclass(frozen=True)
@@ -231,10 +268,23 @@ class SeasonLooks:
 class FieldSeen:
     """A row of field_evidence.csv."""
 
+    site_id: str
     checks: int
-    more: int
-    unchanged: int
-    less: int
-    last: date | None
-    says: str
+    more: int = field(metadata=_of("seen_more"))
+    unchanged: int = field(metadata=_of("seen_unchanged"))
+    less: int = field(metadata=_of("seen_less"))
+    last: date | None = field(metadata=_of("last_surveyed_on"))
     agreement: str
+
+
+@dataclass(frozen=True)
+class Matched:
+    """A row of balance.csv: a site and its weighted controls before sowing, in one quantity."""
+
+    site_id: str
+    as_of: str
+    quantity: str
+    site: float | None
+    controls: float | None
+    difference: float | None = field(metadata=_of("standardised_difference"))
+    variance_ratio: float | None

@@ -6,7 +6,7 @@ from bisect import bisect_right
 from pathlib import Path
 
 from afterrains.delivery.columns import Table
-from afterrains.delivery.page.records import rows_if_there
+from afterrains.delivery.page.records import each_if_there
 from afterrains.delivery.page.rows import FieldSeen, SeasonLooks
 from afterrains.delivery.page.seasons import Season
 from afterrains.delivery.page.texts import plain
@@ -52,21 +52,8 @@ def _place(day: int, first: list[int]) -> int:
 def read_field(path: Path) -> dict[str, FieldSeen] | None:
     """What field checks saw, by site."""
     table = _definition(_FIELD)
-    rows = rows_if_there(table, path) if table else None
-    if rows is None:
-        return None
-    return {
-        row.text("site_id"): FieldSeen(
-            checks=row.whole("checks") or 0,
-            more=row.whole("seen_more") or 0,
-            unchanged=row.whole("seen_unchanged") or 0,
-            less=row.whole("seen_less") or 0,
-            last=row.day("last_surveyed_on"),
-            says=row.text("field_says"),
-            agreement=row.text("agreement"),
-        )
-        for row in rows
-    }
+    rows = each_if_there(table, path, FieldSeen) if table else None
+    return None if rows is None else {row.site_id: row for row in rows}
 
 
 def _definition(name: str) -> Table | None:
