@@ -44,6 +44,7 @@ _CONTRACT = {
     "sowings, break_season, late_data, provisional, rule",
     "controls": "site_id, name, stratum, weight_total, used_by, balance, before_trend_p, "
     "woody_percent, own_gain, own_gain_low, own_gain_high, note",
+    "balance": "site_id, as_of, quantity, site, controls, standardised_difference, variance_ratio",
     "sowing_rain": "site_id, sown_on, first_effective_rain_on, days_waited, rain_30d_mm, "
     "longest_dry_spell_30d, rains_spi, start, missing_days, method, species, seed_lot",
     "what_works": "factor, level, sites, pooled_gain, low, high, heterogeneity_percent, "

@@ -30,6 +30,7 @@ _CONTRACT_FILES = {
     "series.parquet",
     "looks.csv",
     "controls.csv",
+    "balance.csv",
     "what_works.csv",
     "sowing_rain.csv",
     "costs.csv",

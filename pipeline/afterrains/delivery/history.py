@@ -25,6 +25,7 @@ FOLDER = "history"
 KEPT = (
     "verdicts.csv",
     "controls.csv",
+    "balance.csv",
     "sowing_rain.csv",
     "what_works.csv",
     "costs.csv",

@@ -2,21 +2,23 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Any
+from functools import wraps
+from typing import Any, ParamSpec
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from afterrains.evidence.as_of import AsOf, match_all
+from afterrains.evidence.as_of import match_all
+from afterrains.evidence.balance import balance_table
 from afterrains.evidence.control_notes import controls_table
+from afterrains.evidence.facts import add_flush, facts_at
 from afterrains.evidence.ground import Ground
 from afterrains.evidence.growth import DEFAULT_GROWTH, GrowthCurve, RampGrowth
 from afterrains.evidence.levels import LevelBook, Levels
-from afterrains.evidence.multiplicity import false_discovery_q_values
 from afterrains.evidence.panel import Panel, read_panel
-from afterrains.evidence.refusals import refusal_reasons
 from afterrains.evidence.specification import specification
 from afterrains.evidence.verdicts import Rules, decide
 
@@ -49,23 +51,26 @@ _DEFAULT_MEANINGFUL_POINTS = 5.0
 _DEFAULT_MEANINGFUL_NDVI = 0.02
 _FLUSH_GROWTH = RampGrowth(0.0, 1.0)  # grass answers in the first rains
 _FARTHEST_AHEAD = 20
+_P = ParamSpec("_P")
 
 
 @dataclass(frozen=True)
 class Judgement:
     """All that judging a programme gives.
 
-    `history` has the columns `HISTORY_COLUMNS`, `weights` `site_id, control_id, weight`, `controls`
-    one row a control (contract section 4), `specification` is the rule with its digest.
+    `history` has the columns `HISTORY_COLUMNS`, `weights` `site_id, control_id, weight`, `balance`
+    those of `balance.BALANCE_COLUMNS`, `controls` one row a control (contract section 4),
+    `specification` is the rule with its digest.
     """
 
     history: pd.DataFrame
     weights: pd.DataFrame
+    balance: pd.DataFrame
     controls: pd.DataFrame
     specification: dict[str, Any]
 
 
-def judge(
+def judge_programme(
     panel: pd.DataFrame,
     sowing: pd.DataFrame,
     error_rate: float = 0.05,
@@ -76,7 +81,7 @@ def judge(
     woody_model: bool = False,
     false_discovery_rate: float = 0.10,
     spill_over_m: float = 0.0,
-) -> pd.DataFrame:
+) -> Judgement:
     """Judge every sown site at every dry season since its sowing.
 
     Parameters
@@ -114,41 +119,16 @@ def judge(
 
     Returns
     -------
-    DataFrame
-        `HISTORY_COLUMNS`, sorted by site and season. Gains are in units of the value, intervals
-        95 %, `p_value` two-sided for this season alone; the verdict allows for all seasons.
+    Judgement
+        The verdicts, the control weights, how alike the ground was, what is known of the controls,
+        and the frozen rule. Gains are in units of the value, intervals 95 %, `p_value` two-sided
+        for this season alone; the verdict allows for all seasons.
 
     Raises
     ------
     InputError
         With a finding for each fault of the tables.
     """
-    return judge_programme(
-        panel,
-        sowing,
-        error_rate,
-        judged_seasons,
-        growth,
-        meaningful_gain=meaningful_gain,
-        woody_model=woody_model,
-        false_discovery_rate=false_discovery_rate,
-        spill_over_m=spill_over_m,
-    ).history
-
-
-def judge_programme(
-    panel: pd.DataFrame,
-    sowing: pd.DataFrame,
-    error_rate: float = 0.05,
-    judged_seasons: int = 12,
-    growth: GrowthCurve | None = None,
-    *,
-    meaningful_gain: float | None = None,
-    woody_model: bool = False,
-    false_discovery_rate: float = 0.10,
-    spill_over_m: float = 0.0,
-) -> Judgement:
-    """`judge`, with the control weights, what is known of the controls, and the frozen rule."""
     if meaningful_gain is None:
         meaningful_gain = _DEFAULT_MEANINGFUL_POINTS if woody_model else _DEFAULT_MEANINGFUL_NDVI
     rules = Rules(
@@ -183,8 +163,8 @@ def judge_programme(
             np.searchsorted(arrays.rains.times, arrays.dry.times[last - 1], side="right")
         )
         flush = rains.at(flush_seasons)
-        facts = _facts(arrays, sown, rows, last, dry, known, match.balance)
-        _add_flush(facts, rains, flush, rows, flush_seasons, flush_book)
+        facts = facts_at(arrays, sown, rows, last, dry, known, match.balance)
+        add_flush(facts, rains, flush, rows, flush_seasons, flush_book)
         # Both tables hold the same dry seasons, so the same sites are judged in the same order.
         grass = None if grassy is None else grassy.at(last)
         facts["crowns_p"] = np.nan if grass is None else grass.gains.p_loss
@@ -201,76 +181,25 @@ def judge_programme(
     return Judgement(
         history,
         _weights_table(arrays, sown, match.controls, match.weights),
+        balance_table(arrays, sown, match),
         controls_table(arrays, dry, newest, match, history),
         specification(rules, spill_over_m),
     )
 
 
-def _facts(
-    arrays: Panel,
-    sown: NDArray[np.intp],
-    rows: NDArray[np.intp],
-    last: int,
-    dry: Ground,
-    known: AsOf | None,
-    balance: NDArray[np.float64],
-) -> pd.DataFrame:
-    """What is known of each site at one season, before any verdict."""
-    count = rows.size
-    unknown = np.full(count, np.nan)
-    refusal = np.full(count, "fewer than 2 comparable controls", dtype=object)
-    if known:
-        refusal = refusal_reasons(known, balance[rows])
-    allowed = refusal == ""
-    columns: dict[str, Any] = {
-        "site_id": arrays.site_ids[sown[rows]],
-        "as_of": np.full(count, arrays.dry.seasons[last - 1], dtype=object),
-        "order": np.full(count, last),
-        "seasons_since_sowing": dry.since[rows, last - 1],
-        "match_balance": balance[rows],
-        "controls": known.controls_used if known else np.zeros(count, dtype=int),
-        "before_trend_p": known.trend_p if known else unknown,
-        "rain_apart_mm": known.rain_apart if known else unknown,
-        "rain_moved": np.where(allowed, known.rain_moved if known else unknown, np.nan),
-        "refusal": refusal,
-        "weakest_p": known.weakest_p if known else np.zeros(count),
-        "weakest_control": arrays.site_ids[known.weakest_control if known else rows],
-    }
-    names = {"gain": "gain", "gain_low": "low", "gain_high": "high", "p_gain": "p_gain"}
-    names |= {"p_loss": "p_loss", "p_drop": "p_drop", "se": "se", "df": "df"}
-    names |= {"p_step": "p_step", "p_ramp": "p_ramp"}
-    for column, name in names.items():
-        values = getattr(known.gains, name) if known else unknown
-        columns[column] = np.where(allowed, values, np.nan)
-    two_sided = np.minimum(2 * np.fmin(columns["p_gain"], columns["p_loss"]), 1.0)
-    columns |= {"p_value": two_sided, "q_value": false_discovery_q_values(two_sided)}
-    return pd.DataFrame(columns)
+def _history_alone(judging: Callable[_P, Judgement]) -> Callable[_P, pd.DataFrame]:
+    """The same function, with only the verdicts for its result."""
+
+    @wraps(judging)
+    def judged(*given: _P.args, **named: _P.kwargs) -> pd.DataFrame:
+        return judging(*given, **named).history
+
+    judged.__name__ = judged.__qualname__ = "judge"
+    return judged
 
 
-def _add_flush(
-    facts: pd.DataFrame,
-    rains: Ground,
-    flush: AsOf | None,
-    rows: NDArray[np.intp],
-    last: int,
-    book: LevelBook,
-) -> None:
-    """Flush gain of each site and whether it crossed; NaN where the rains are not known."""
-    columns = ["grass_gain", "grass_gain_low", "grass_gain_high", "grass_p"]
-    facts[columns] = np.nan
-    facts["grass_crossed"] = False
-    if flush is not None:
-        place = np.full(max(int(rows.max()), int(flush.rows.max())) + 1, -1)
-        place[flush.rows] = np.arange(flush.rows.size)
-        at = place[rows]
-        fields = ("gain", "low", "high", "p_gain")
-        for column, name in zip(columns, fields, strict=True):
-            values = getattr(flush.gains, name)
-            facts[column] = np.where(at >= 0, values[at], np.nan)
-        facts.loc[np.where(at >= 0, flush.before_seen[at] < 2, True), columns] = np.nan
-        levels = book.at(last, rains.since[flush.rows, last - 1], flush.errors, 0)
-        level = np.where(at >= 0, levels.gain[at, 0], 0.0)
-        facts["grass_crossed"] = facts["grass_p"].fillna(1.0).to_numpy() <= level
+judge = _history_alone(judge_programme)
+"""`judge_programme(...).history`: `HISTORY_COLUMNS`, sorted by site and season."""
 
 
 def _history(

@@ -33,6 +33,7 @@ class Tables:
     verdict_history: pd.DataFrame
     seasons: pd.DataFrame
     controls: pd.DataFrame
+    balance: pd.DataFrame
     what_works: pd.DataFrame
     specification: dict[str, Any]
 
@@ -112,6 +113,7 @@ def build_tables(
         verdict_history=history,
         seasons=seasons,
         controls=controls_told(judgement, beside, sites, seasons),
+        balance=judgement.balance,
         what_works=what_works_told(newest, calendar, sowing, sowing_rain, evidence.growth),
         specification=rule,
     )

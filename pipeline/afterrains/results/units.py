@@ -41,7 +41,7 @@ def judge_in_units(
     looks = points["clear_dates"] * np.sqrt(points["area_ha"])
     points["weight"] = looks.where(~dry, 1 / points["woody_se_own"] ** 2)
     told = judge_programme(
-        points.drop(columns=["woody_percent", "woody_se_own", "clear_dates", "area_ha"]),
+        points.drop(columns=["woody_percent", "woody_se_own", "clear_dates"]),
         sowing[sowing["site_id"].isin(in_points)],
         meaningful_gain=evidence.meaningful_gain_points,
         woody_model=True,
@@ -59,6 +59,7 @@ def judge_in_units(
     return Judgement(
         pd.concat([told.history, rest.history], ignore_index=True),
         pd.concat([told.weights, rest.weights], ignore_index=True),
+        pd.concat([told.balance, rest.balance], ignore_index=True),
         pd.concat(
             [told.controls, rest.controls[~rest.controls["site_id"].isin(known)]],
             ignore_index=True,

@@ -33,6 +33,7 @@ from afterrains.delivery import (
 from afterrains.delivery.history import keep, read_results
 from afterrains.delivery.page import build
 from afterrains.delivery.tables import (
+    BALANCE,
     CONTROLS,
     LOOKS,
     SOWING_RAIN,
@@ -96,6 +97,7 @@ def deliver(
     write_parquet(series_definition, series, folder)
     write_csv(LOOKS, looks, folder)
     write_csv(CONTROLS, tables.controls, folder)
+    write_csv(BALANCE, tables.balance, folder)
     write_csv(WHAT_WORKS, tables.what_works, folder)
     if sowing_rain is not None:
         write_csv(SOWING_RAIN, sowing_rain, folder)

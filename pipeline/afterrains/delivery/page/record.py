@@ -25,6 +25,7 @@ _FILES = (
     "series.csv",
     "looks.csv",
     "controls.csv",
+    "balance.csv",
     "sowing_rain.csv",
     "what_works.csv",
     "costs.csv",

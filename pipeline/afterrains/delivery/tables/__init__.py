@@ -15,7 +15,7 @@ from afterrains.delivery.tables.choices import (
     SOW_AGAIN,
 )
 from afterrains.delivery.tables.field import FIELD_TABLES, VISITS
-from afterrains.delivery.tables.judged import CONTROLS, VERDICT_HISTORY, VERDICTS
+from afterrains.delivery.tables.judged import BALANCE, CONTROLS, VERDICT_HISTORY, VERDICTS
 from afterrains.delivery.tables.measured import LOOKS, seasons_table, series_table
 from afterrains.delivery.tables.outlook import OUTLOOK, OUTLOOK_LOTS, OUTLOOK_RAIN
 from afterrains.delivery.tables.shared import ANY_INDEX
@@ -24,6 +24,7 @@ from afterrains.delivery.tables.sowings import SOWING_RAIN, WHAT_WORKS
 __all__ = [
     "ANSWER_CALENDAR",
     "ANY_INDEX",
+    "BALANCE",
     "BREAK_EVEN",
     "CHANGES",
     "CONTROLS",
@@ -54,6 +55,7 @@ def all_tables(indices: Sequence[str]) -> tuple[Table, ...]:
         series_table(indices),
         LOOKS,
         CONTROLS,
+        BALANCE,
         SOWING_RAIN,
         WHAT_WORKS,
         COSTS,

@@ -16,8 +16,9 @@ from afterrains.delivery.tables.shared import (
     probability,
     season_id,
 )
+from afterrains.evidence.balance import QUANTITIES
 
-__all__ = ["CONTROLS", "VERDICTS", "VERDICT_HISTORY"]
+__all__ = ["BALANCE", "CONTROLS", "VERDICTS", "VERDICT_HISTORY"]
 
 _VERDICT_COLUMNS = (
     SITE_ID,
@@ -147,4 +148,34 @@ CONTROLS = Table(
                "sown or disturbed`."),
     ),
     primary_key=("site_id",),
+)  # fmt: skip
+
+BALANCE = Table(
+    "balance",
+    "What sown sites and their controls looked like before",
+    "a sown site and one quantity, over the seasons before its sowing",
+    (
+        SITE_ID,
+        season_id("as_of", "Newest dry season before sowing: nothing later is looked at.",
+                  required=True),
+        Column("quantity", "string", "`dry level`, `rains level`: mean of the judged value of that "
+               "kind of season (of rainy seasons: the green flush); `dry response`, `rains "
+               "response`: its change where the controls' mean changes by one; `dry trend`: its "
+               "change a season; `rain`: mean rain of the rainy seasons; `distance`: to the "
+               "controls; `area`.", required=True, enum=QUANTITIES),
+        number("site", "see quantity", "Of the sown site: points or NDVI, mm, m, ha, or a ratio; "
+               "empty where it is not known, and for a distance."),
+        number("controls", "see quantity", "Weighted mean of its controls."),
+        number("standardised_difference", "standard deviations",
+               "Site minus controls, over the standard deviation between sites (controls and sown "
+               "sites pooled). Beyond 0.25 ground is often called unlike; a constant difference "
+               "is taken out of the gain, one of response or trend is not."),
+        number("variance_ratio", "ratio",
+               "The site's variance over the seasons, over its controls': of the values for levels "
+               "and rain, of what the fit leaves for a response or trend. Far from 1 the site is "
+               "noisier or calmer than its controls; few seasons make it coarse.",
+               decimals=3, minimum=0),
+    ),
+    primary_key=("site_id", "quantity"),
+    foreign_keys=SITE_OF_VERDICTS,
 )  # fmt: skip
