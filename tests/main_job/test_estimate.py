@@ -14,8 +14,11 @@ import pytest
 import rasterio
 
 from afterrains.errors import InputError
-from afterrains.jobs.estimate import estimate, months, reckon, within_budget
+from afterrains.jobs.estimate import estimate, reckon, within_budget
+from afterrains.stages.cellwork import CellResult, CellTask
+from afterrains.stages.clear_months import months
 from afterrains.stages.prepare import Prepared, prepare
+from afterrains.stages.probe import Pace, probe_pace
 
 
 @pytest.fixture(scope="module")
@@ -46,9 +49,9 @@ def test_counts_and_bytes_agree_with_the_files(prepared: Prepared, small_sample:
     assert found.dates == len({scene.solar_day for scene in prepared.scenes})
     assert found.refused["duplicate"] > 0
     assert found.tasks == len(prepared.tasks)
-    assert found.seconds is not None
     assert found.seconds > 0
-    assert found.probed == 3
+    assert 2 < found.probed <= 16
+    assert (found.store_bytes, found.store_budget_bytes) == (0, 50_000_000_000)
     stored = 0
     for href in files:
         with rasterio.open(href) as file:
@@ -65,6 +68,31 @@ def test_what_is_done_is_not_counted(undisturbed: object, small_sample: Path) ->
     assert (found.tasks, found.files, found.blocks, found.local_bytes) == (0, 0, 0, 0)
     assert found.tasks_kept > 40
     assert found.seconds == 0
+
+
+def test_more_processes_divide_the_work_but_not_the_line() -> None:
+    """By hand: ten looks of 3 s, of which 2 are waiting; and of which none is."""
+    line, work = Pace(3.0, waited=2.0, looks=4), Pace(3.0, waited=0.0, looks=4)
+    assert (line.of_run(10, 1), line.of_run(10, 4)) == (30.0, 20.0)
+    assert (work.of_run(10, 1), work.of_run(10, 4)) == (30.0, 7.5)
+
+
+def test_looks_are_probed_side_by_side_as_a_run_reads_them(prepared: Prepared) -> None:
+    """Two tasks of each eight looks are performed whole, after one look that does not count."""
+    done: list[CellTask] = []
+
+    def counted(task: CellTask, *_: object, **__: object) -> CellResult:
+        done.append(task)
+        return CellResult(task.key, task.cell.cell_id, task.season, 0, ())
+
+    long = [replace(task, overpasses=9 * task.overpasses) for task in prepared.tasks]
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr("afterrains.stages.probe.perform", counted)
+        pace = probe_pace(long, [])
+    assert pace is not None
+    assert [len(task.overpasses) for task in done] == [1, 8, 8]
+    assert pace.looks == 16
+    assert probe_pace([], []) is None
 
 
 def test_gaps_by_month_by_hand(prepared: Prepared) -> None:
@@ -124,6 +152,13 @@ def test_the_command_tells_people_and_machines(programme_copy: Path) -> None:
     assert json.loads(told.stdout)["tasks"] > 40
     people = ask()
     assert people.returncode == 0, people.stderr
-    for word in ("August", "chance of none", "from servers", "room on disk", "minutes"):
+    for word in (
+        "August",
+        "chance of none",
+        "from servers",
+        "room on disk",
+        "local store",
+        "minutes",
+    ):
         assert word in people.stdout
     assert not (programme_copy.parent / "out").exists(), "an estimate left files behind"

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import shutil
 from pathlib import Path
 
@@ -37,8 +38,9 @@ def test_bytes_and_requests_are_what_the_server_counts(
     """
     programme = write_programme(sample, sample_server, tmp_path / "programme")
     told = estimate(programme, workers=1)
+    assert told.store_bytes == 0
     before_requests, before_bytes = sample_server.requests, sample_server.bytes_sent
-    run_programme(programme, workers=1)
+    done = run_programme(programme, workers=1)
     documents = sample.catalogue.parent.glob("**/*.json")
     catalogue = sum(path.stat().st_size for path in documents)
     pulled = sample_server.bytes_sent - before_bytes - catalogue
@@ -46,6 +48,10 @@ def test_bytes_and_requests_are_what_the_server_counts(
     asked = sample_server.requests - before_requests
     assert told.requests == pytest.approx(asked, rel=0.5)
     assert told.local_bytes == 0
+    manifest = json.loads((done.output / "manifest.json").read_text(encoding="utf-8"))
+    kept = manifest["times"]["local_store_bytes"]
+    assert kept == done.store_bytes == estimate(programme, workers=1).store_bytes
+    assert kept == pytest.approx(pulled, rel=0.02)  # and a digest for each part
 
 
 def test_a_budget_stops_a_run_before_an_image_is_pulled(

@@ -59,10 +59,17 @@ def _print_estimate(found: Estimate) -> None:
         ("from servers", f"{found.pulled_bytes / 1e6:,.0f} MB in {found.requests:,} requests"),
         ("from this disk", f"{found.local_bytes / 1e6:,.0f} MB"),
         ("room on disk", f"{found.disk_bytes / 1e6:,.0f} MB"),
+        (
+            "local store",
+            f"{found.store_bytes / 1e6:,.0f} MB kept of what was pulled; scenes.store_gb allows "
+            f"{found.store_budget_bytes / 1e9:g} GB",
+        ),
+        (
+            "reading",
+            f"{found.seconds / 60:,.1f} minutes with {found.workers} processes, "
+            f"by {found.probed} probed looks",
+        ),
     ]
-    if found.seconds is not None:
-        minutes = f"{found.seconds / 60:,.1f} minutes with {found.workers} processes"
-        told.append(("reading", f"{minutes}, by {found.probed} probed looks"))
     for name, value in told:
         out.print(Text(f"{name:<16}{value}"), soft_wrap=True)
     for note in found.notes:

@@ -74,7 +74,8 @@ def write_manifest(
     specification : mapping
         The judging rule as it was fixed; told with its SHA-256.
     times : mapping of datetimes, texts or numbers
-        When what was done; the only part that differs between equal runs.
+        When what was done, and what is kept of remote files on this disk; the only part that
+        differs between equal runs.
     seasons : mapping, optional
         How the seasons were found: the rule, its reference years and, under `rain`, the
         `cautions` of the rain record.

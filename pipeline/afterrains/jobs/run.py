@@ -139,7 +139,8 @@ def run_programme(
                 f"history starts anew, and what was said before is kept in {aside}"
             )
         stages.ended("judging")
-        times = stages.told()
+        stored = BlockStore(output / STORE / BLOCKS).size().stored_bytes
+        times = {**stages.told(), "local_store_bytes": stored}
         page = deliver(
             output, prepared, series, looks, look_counts, tables, rain_after, rasters, unreadable,
             times, None if model is None else model_record(model),
@@ -155,7 +156,7 @@ def run_programme(
         tasks_kept=len(kept),
         unreadable=tuple(unreadable),
         refused=_by_reason(prepared),
-        store_bytes=BlockStore(output / STORE / BLOCKS).size().stored_bytes,
+        store_bytes=stored,
         notes=look_notes(look_counts),
     )
 

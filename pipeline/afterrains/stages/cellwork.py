@@ -125,8 +125,11 @@ class CellResult:
     """(site_id, share) of sites of which a part was masked on nearly every date."""
 
 
-def perform(task: CellTask, ledger: Ledger) -> CellResult:
+def perform(task: CellTask, ledger: Ledger, *, reader: WindowReader | None = None) -> CellResult:
     """Do the task and record it; a failed read is reported in the result, never zero.
+
+    Without a `reader`, that of this process and programme, which keeps what it pulls beside the
+    ledger.
 
     Raises
     ------
@@ -141,7 +144,7 @@ def perform(task: CellTask, ledger: Ledger) -> CellResult:
                 task.bands,
                 task.profiles,
                 dilation_m=task.dilation_m,
-                reader=_reader(ledger.folder / BLOCKS, task),
+                reader=reader or _reader(ledger.folder / BLOCKS, task),
                 adjust_bandpasses=task.adjust_bandpasses,
             )
         ),
