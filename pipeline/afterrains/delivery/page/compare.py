@@ -1,17 +1,14 @@
 """Sites and groups side by side: what the comparison draws, and the table that stands without it.
 
-A group's line is the middle of its sites, its band and whiskers the middle half of them: the spread
-between sites, no interval of anything. An interval is given only where what_works.csv pools the
-very same group.
+A group's line is the middle of its sites, its whiskers the middle half of them: the spread between
+sites, no interval of anything.
 """
 
 from __future__ import annotations
 
-import hashlib
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
-from statistics import median
 from typing import Any
 
 import numpy as np
@@ -19,38 +16,19 @@ import numpy as np
 from afterrains.delivery.page.facts import gain_text, money_text
 from afterrains.delivery.page.first_screen import step_label
 from afterrains.delivery.page.folder import Folder
-from afterrains.delivery.page.gain_bars import Estimate, GainBar, GainScale
-from afterrains.delivery.page.next_step import VERDICTS, Verdict
-from afterrains.delivery.page.rows import Judged, Reading, SiteSeason, Way
+from afterrains.delivery.page.gain_bars import GainScale
+from afterrains.delivery.page.group_table import GroupRow, GroupTable, cost_per_ha, group_unit
+from afterrains.delivery.page.rows import Judged, Reading, SiteSeason
 from afterrains.delivery.page.seasons import Season, SeasonNames
 from afterrains.delivery.page.sites import SiteRef
 from afterrains.delivery.page.texts import Texts
-from afterrains.delivery.page.ways import Group, find_groups, level_words
+from afterrains.delivery.page.ways import Group, find_groups
 
-__all__ = ["Comparison", "GroupRow", "lay_comparison"]
+__all__ = ["Comparison", "lay_comparison"]
 
 _DECIMALS = {"ndvi": 4, "points": 1}
 _OPEN_DAYS = 20
 Series = list[float | None]
-
-
-@dataclass(frozen=True)
-class GroupRow:
-    """A group as the table shows it."""
-
-    key: str
-    factor: str
-    first_of_factor: bool
-    label: str
-    verdict: Verdict | None
-    sites: str
-    area: str
-    counts: tuple[tuple[Verdict, str], ...]
-    bar: GainBar | None
-    gain: str
-    words: str
-    pooled: str
-    cost_per_ha: str
 
 
 @dataclass(frozen=True)
@@ -74,10 +52,11 @@ def lay_comparison(
     groups = find_groups(folder)
     desk = _Desk(folder, refs, currency, names, texts)
     units = {judged.gain_unit for judged in folder.verdicts if judged.gain_unit}
-    spreads = [desk.spread(group) for group in groups]
+    table = GroupTable(folder, currency, texts)
+    spreads = [table.spread(group) for group in groups]
     scale = GainScale(spreads, meaningful.get(next(iter(units)))) if len(units) == 1 else None
     rows = [
-        desk.row(group, at == 0 or groups[at - 1].factor != group.factor, spread, scale)
+        table.row(group, at == 0 or groups[at - 1].factor != group.factor, spread, scale)
         for at, (group, spread) in enumerate(zip(groups, spreads, strict=True))
     ]
     return Comparison(
@@ -134,9 +113,6 @@ class _Desk:
         calendar = list(folder.calendar.values())
         self.first = min((season.start.toordinal() for season in calendar), default=1)
         self.last = max((season.end.toordinal() for season in calendar), default=2)
-        self._ways: Mapping[tuple[str, str], Way] = {
-            (way.factor, way.level): way for way in folder.ways or ()
-        }
 
     def days(self, season: Season) -> list[int]:
         """First and last day of a season, and 1 for rains."""
@@ -177,8 +153,8 @@ class _Desk:
                 [texts("compare.gain_now"), self._interval(judged, unit)],
                 [texts("compare.reach"), gain_text(judged.detectable_gain, unit, texts)],
                 [texts("compare.area"), self._hectares(judged.area_ha)],
-                [texts("facts.cost"), self._money(judged.cost)],
-                [texts("compare.cost_per_ha"), self._per_ha([judged])],
+                [texts("facts.cost"), money_text(judged.cost, self._currency, texts)],
+                [texts("compare.cost_per_ha"), cost_per_ha([judged], self._currency, texts)],
                 [texts("sites.next"), step_label(ref, self._names, texts)],
             ],
         }
@@ -198,44 +174,9 @@ class _Desk:
 
     # --- groups ---
 
-    def spread(self, group: Group) -> Estimate:
-        """The middle of the sites' gains, and their middle half."""
-        gains = [each.gain for each in group.sites if each.gain is not None]
-        if not gains:
-            return Estimate(None, None, None)
-        low, high = (float(q) for q in np.quantile(gains, [0.25, 0.75]))
-        return Estimate(median(gains), low, high)
-
-    def row(self, group: Group, first: bool, spread: Estimate, scale: GainScale | None) -> GroupRow:
-        """The group as the table shows it."""
-        texts, unit = self._texts, self._unit(group)
-        counts = [(v, sum(each.verdict == v for each in group.sites)) for v in VERDICTS]
-        mixed = len({each.gain_unit for each in group.sites if each.gain_unit}) > 1
-        digest = hashlib.sha256(f"{group.factor}\0{group.level}".encode()).hexdigest()[:8]
-        return GroupRow(
-            key=f"{group.factor}-{digest}",
-            factor=texts(f"compare.factor.{group.factor}"),
-            first_of_factor=first,
-            label=self._label(group),
-            verdict=group.sites[0].verdict if group.factor == "verdict" else None,
-            sites=texts.number(len(group.sites)),
-            area=texts.number(sum(each.area_ha or 0.0 for each in group.sites)),
-            counts=tuple((verdict, texts.number(n)) for verdict, n in counts if n),
-            bar=scale.draw(spread) if scale and not mixed else None,
-            gain=texts("no_value") if mixed else gain_text(spread.gain, unit, texts),
-            words=texts(
-                "compare.describe",
-                gain=gain_text(spread.gain, unit, texts),
-                low=gain_text(spread.low, unit, texts),
-                high=gain_text(spread.high, unit, texts),
-            ),
-            pooled=self._pooled(group),
-            cost_per_ha=self._per_ha(group.sites),
-        )
-
     def group(self, group: Group, row: GroupRow) -> dict[str, Any]:
         """A group's middle and middle half, on the same seasons as the sites."""
-        texts, unit = self._texts, self._unit(group)
+        texts, unit = self._texts, group_unit(group)
         sites = [each for each in group.sites if (each.gain_unit or unit) == unit]
         decimals = _DECIMALS[unit]
         rows = [self._rows(each) for each in sites]
@@ -283,27 +224,6 @@ class _Desk:
             decimals,
         )
 
-    def _label(self, group: Group) -> str:
-        if group.factor == "verdict":
-            return self._texts(f"verdict.{group.level}")
-        return level_words(group.factor, group.level, self._texts)
-
-    def _unit(self, group: Group) -> str:
-        units = [each.gain_unit for each in group.sites if each.gain_unit]
-        return max(sorted(set(units)), key=units.count, default="ndvi")
-
-    def _pooled(self, group: Group) -> str:
-        way = self._ways.get((group.factor, group.level))
-        if way is None or way.gain is None:
-            return ""
-        return self._texts.count(
-            "compare.pooled_value",
-            way.sites,
-            gain=gain_text(way.gain, way.unit, self._texts),
-            low=gain_text(way.low, way.unit, self._texts),
-            high=gain_text(way.high, way.unit, self._texts),
-        )
-
     # --- figures ---
 
     def _interval(self, judged: Judged, unit: str) -> str:
@@ -320,18 +240,6 @@ class _Desk:
         if area is None:
             return self._texts("no_value")
         return self._texts("facts.area_value", area=self._texts.number(area, 1))
-
-    def _money(self, value: float | None) -> str:
-        return money_text(value, self._currency, self._texts)
-
-    def _per_ha(self, sites: Iterable[Judged]) -> str:
-        """Cost by hectare sown, where every cost and area is known."""
-        known = list(sites)
-        costs = [each.cost for each in known if each.cost is not None and each.area_ha]
-        area = sum(each.area_ha or 0.0 for each in known)
-        if len(costs) < len(known) or not area:
-            return self._texts("no_value")
-        return self._money(sum(costs) / area)
 
 
 def _dry(row: SiteSeason, unit: str) -> Reading:
