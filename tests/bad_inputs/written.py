@@ -147,18 +147,25 @@ def coordinates_on_the_moon(folder: Path) -> list[str]:
     ]
 
 
-@_case
-def flatgeobuf_cut_between_features(folder: Path) -> list[str]:
+def _cut(folder: Path, where: Callable[[bytes], int]) -> None:
+    """The sites as a FlatGeobuf file that ends at the byte named."""
     _sites(folder).to_file(folder / "sites.fgb")
     whole = (folder / "sites.fgb").read_bytes()
-    # Features follow one another to the file's end, each after its length in four bytes.
-    last = next(
-        at
-        for at in range(len(whole) - 5, 0, -1)
-        if struct.unpack_from("<I", whole, at)[0] == len(whole) - at - 4
-    )
-    (folder / "sites.fgb").write_bytes(whole[:last])
+    (folder / "sites.fgb").write_bytes(whole[: where(whole)])
     _name_sites(folder, "sites.fgb")
+
+
+@_case
+def flatgeobuf_cut_between_features(folder: Path) -> list[str]:
+    def last_feature(whole: bytes) -> int:
+        # Features follow one another to the file's end, each after its length in four bytes.
+        return next(
+            at
+            for at in range(len(whole) - 5, 0, -1)
+            if struct.unpack_from("<I", whole, at)[0] == len(whole) - at - 4
+        )
+
+    _cut(folder, last_feature)
     return [
         "error sites-cut-short sites.fgb: says that it holds 6 features, and 5 can be read; copy "
         "or export the file anew"
@@ -167,10 +174,7 @@ def flatgeobuf_cut_between_features(folder: Path) -> list[str]:
 
 @_case
 def flatgeobuf_cut_in_its_header(folder: Path) -> list[str]:
-    _sites(folder).to_file(folder / "sites.fgb")
-    whole = (folder / "sites.fgb").read_bytes()
-    (folder / "sites.fgb").write_bytes(whole[:200])
-    _name_sites(folder, "sites.fgb")
+    _cut(folder, lambda _: 200)
     return ["error sites-cut-short sites.fgb: holds no layer at all; copy or export the file anew"]
 
 

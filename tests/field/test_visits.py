@@ -4,7 +4,10 @@ from __future__ import annotations
 
 import json
 import xml.etree.ElementTree as ET
+import zipfile
+from datetime import datetime
 from pathlib import Path
+from unittest.mock import Mock
 
 import geopandas as gpd
 import numpy as np
@@ -24,6 +27,7 @@ from afterrains.delivery.tables.field import VISIT_DESIGN, VISIT_GROUND
 from afterrains.errors import InputError, OutputError
 from afterrains.field import read_frame, species_codes
 from afterrains.field.drawing import RANDOM_WHY
+from afterrains.field.form import write_form
 from afterrains.jobs import visits as visitwork
 from afterrains.jobs.visits import plan_visits
 
@@ -177,6 +181,27 @@ def test_pyxform_takes_the_form(programme, output):
             row for row in rows if row[0].split()[0] not in ("calculate", "end_group", "end_repeat")
         ]
         assert all(row[at] for row in asked)
+
+
+def test_the_form_is_the_same_whenever_it_is_written(programme, tmp_path, monkeypatch):
+    """Bytes of two writings, with years between them by the clocks of openpyxl and of the zip."""
+    visits = plan_visits(programme, points=40).visits
+
+    def write(name: str) -> bytes:
+        told = {"title": "T", "form_id": "f", "version": "1", "plot_radius_m": 15.0}
+        return write_form(visits, {}, ["A b"], **told, folder=tmp_path / name).read_bytes()
+
+    first = write("now")
+    later = datetime(2031, 5, 6, 7, 8, 9)
+    monkeypatch.setattr(
+        "openpyxl.writer.excel.datetime", Mock(datetime=Mock(now=lambda **_: later))
+    )
+    monkeypatch.setattr("time.localtime", lambda *_: later.timetuple())
+    openpyxl.Workbook().save(tmp_path / "plain.xlsx")
+    with zipfile.ZipFile(tmp_path / "plain.xlsx") as plain:
+        assert b"2031-05-06" in plain.read("docProps/core.xml")
+        assert {part.date_time[0] for part in plain.infolist()} == {2031}
+    assert write("later") == first
 
 
 def test_hostile_names_are_text_everywhere(programme, output):

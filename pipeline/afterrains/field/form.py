@@ -3,8 +3,8 @@
 Nothing in it tells a verdict, a map class or why a place is visited: observers who know what is
 expected see it. Texts from outside (site ids and names, species) stand in choice labels alone.
 There they are cut, put on one line and parted from what an XLSForm would take for a reference
-(``${…}``); every cell is stored as text, so that no spreadsheet runs one as a formula. The
-workbook's own time stamps differ between calls.
+(``${…}``); every cell is stored as text, so that no spreadsheet runs one as a formula. Equal visits
+give equal bytes: the workbook bears one fixed day, not that of its writing.
 
 References
 ----------
@@ -15,12 +15,16 @@ from __future__ import annotations
 
 import io
 import re
+import zipfile
 from collections.abc import Iterable, Mapping, Sequence
+from datetime import datetime
 from pathlib import Path
 
 import pandas as pd
 from openpyxl import Workbook
+from openpyxl.packaging.core import DocumentProperties
 from openpyxl.worksheet.worksheet import Worksheet
+from openpyxl.xml.functions import tostring
 
 from afterrains.delivery.atomic import write_bytes
 from afterrains.field.form_texts import CHOICES, LANGUAGES, TEXTS
@@ -36,6 +40,7 @@ _SURVEY = (
 )  # fmt: skip
 _CHOICES = ("list_name", "name", *(f"label::{language}" for language in LANGUAGES), "lat", "lon")
 _ITEM = "instance('visit')/root/item[name = ${visit_id}]"
+_DAY = datetime(2000, 1, 1)
 _REFERENCE = re.compile(r"\$(?=\s*\{)")
 
 
@@ -98,9 +103,25 @@ def write_form(
         "instance_name": "${visit_id}",
     }
     _fill(book.create_sheet("settings"), tuple(settings), [settings])
-    buffer = io.BytesIO()
-    book.save(buffer)
-    return write_bytes(folder / "visits_form.xlsx", buffer.getvalue())
+    return write_bytes(folder / "visits_form.xlsx", _bytes(book))
+
+
+def _bytes(book: Workbook) -> bytes:
+    """The workbook's file, the same whenever it is written.
+
+    openpyxl stamps the clock into the properties on saving, and every part of the zip bears its
+    hour; both are written anew.
+    """
+    saved, settled = io.BytesIO(), io.BytesIO()
+    book.save(saved)
+    properties = DocumentProperties(creator="afterrains", created=_DAY, modified=_DAY)
+    with zipfile.ZipFile(saved) as old, zipfile.ZipFile(settled, "w") as new:
+        for name in old.namelist():
+            part = zipfile.ZipInfo(name, _DAY.timetuple()[:6])
+            part.compress_type = zipfile.ZIP_DEFLATED
+            of_clock = name == "docProps/core.xml"
+            new.writestr(part, tostring(properties.to_tree()) if of_clock else old.read(name))
+    return settled.getvalue()
 
 
 def _label(text: str) -> str:
