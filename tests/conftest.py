@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import os
+import socket
+import sys
 from collections.abc import Callable, Iterator
 from contextlib import AbstractContextManager, contextmanager
 from pathlib import Path
@@ -12,6 +14,9 @@ import dask
 import numpy as np
 import pytest
 from hypothesis import settings
+
+# Servers that several rooms' tests start.
+sys.path.insert(0, str(Path(__file__).parent / "servers"))
 
 # The same examples in every run, and no clock: a busy machine must not fail a property.
 settings.register_profile("steady", deadline=None, derandomize=True)
@@ -24,6 +29,19 @@ _PROJECT = Path(__file__).resolve().parent.parent
 def rng() -> np.random.Generator:
     """The one source of randomness of a test; the same numbers in every run."""
     return np.random.default_rng(20_230_617)
+
+
+@pytest.fixture
+def names(monkeypatch: pytest.MonkeyPatch) -> Callable[[str, str], None]:
+    """Lets a public name lead to any address, as whoever owns the name can."""
+    known: dict[str, str] = {}
+    real = socket.getaddrinfo
+
+    def look_up(host: str, *rest: Any, **settings: Any) -> Any:
+        return real(known.get(host, host), *rest, **settings)
+
+    monkeypatch.setattr(socket, "getaddrinfo", look_up)
+    return known.__setitem__
 
 
 @pytest.fixture(scope="session")

@@ -30,7 +30,8 @@ class _Service(BaseHTTPRequestHandler):
     """A small STAC API: three items a page; rasters with byte ranges; 503 as often as told."""
 
     folder: Path
-    failures: dict[str, int]
+    failures: dict[str, int | str]
+    """By path: how often 503 is answered, "cut" for bodies cut short, or where it redirects to."""
 
     def log_message(self, *_args) -> None:
         pass
@@ -43,8 +44,14 @@ class _Service(BaseHTTPRequestHandler):
         self._answer(asked)
 
     def do_GET(self) -> None:
-        if self.failures.get(self.path, 0) > 0:
-            self.failures[self.path] -= 1
+        failure = self.failures.get(self.path, 0)
+        if isinstance(failure, str) and failure != "cut":
+            self.send_response(302)
+            self.send_header("Location", failure)
+            self.send_header("Content-Length", "0")
+            self.end_headers()
+        elif isinstance(failure, int) and failure > 0:
+            self.failures[self.path] = failure - 1
             self.send_error(503)
         elif self.path.endswith(".tif"):
             self._raster()
@@ -63,9 +70,12 @@ class _Service(BaseHTTPRequestHandler):
             ends = asked.removeprefix("bytes=").split("-")
             first, last = int(ends[0]), min(int(ends[1] or last), last)
         part = data[first : last + 1]
+        if self.failures.get(self.path) == "cut" and first >= len(data) // 2:
+            part = b"" if self.command == "HEAD" else part[: len(part) // 2]
+            self.close_connection = True
         self.send_response(206 if asked else 200)
         self.send_header("Accept-Ranges", "bytes")
-        self.send_header("Content-Length", str(len(part)))
+        self.send_header("Content-Length", str(last - first + 1))
         if asked:
             self.send_header("Content-Range", f"bytes {first}-{last}/{len(data)}")
         self.end_headers()
@@ -127,7 +137,7 @@ def _item(day: str, here: str) -> dict:
 
 
 @pytest.fixture
-def service(tmp_path) -> Iterator[tuple[RainCatalogue, dict[str, int]]]:
+def service(tmp_path) -> Iterator[tuple[RainCatalogue, dict[str, int | str]]]:
     for number, day in enumerate(DAYS):
         profile = {
             "driver": "GTiff",
@@ -189,4 +199,37 @@ def test_a_raster_that_fails_once_is_tried_again(service, sites):
 def test_a_server_that_is_down_is_a_service_error(sites):
     catalogue = RainCatalogue(url="http://127.0.0.1:9/", collection="daily", asset="rain")
     with pytest.raises(ServiceError):
+        check_catalogue(catalogue, sites, documents=documents(), **NO_WAIT)
+
+
+@pytest.mark.parametrize(
+    "place", ["http://127.0.0.1:{port}/2021-06-04.tif", "file://{file}", "{file}"]
+)
+def test_a_raster_that_redirects_inside_is_refused(service, sites, names, tmp_path, place):
+    """A catalogue on the open net may lead neither to this machine's servers nor to its files."""
+    catalogue, failures = service
+    port = catalogue.url.rpartition(":")[2].strip("/")
+    names("rain.example.org", "127.0.0.1")
+    public = catalogue.model_copy(update={"url": f"http://rain.example.org:{port}/"})
+    record, _ = check_catalogue(public, sites, documents=documents(), **NO_WAIT)
+    assert record is not None
+    failures["/2021-06-03.tif"] = place.format(port=port, file=tmp_path / "2021-06-04.tif")
+    with pytest.raises(ServiceError, match=r"rain-2021-06-03 could not be read .*\("):
+        check_catalogue(public, sites, documents=documents(), **NO_WAIT)
+
+
+def test_a_body_that_is_cut_off_is_no_rain(service, sites, tmp_path):
+    """The numbers lie in the file's second half, which never comes whole: no zeros, no dry day."""
+    catalogue, failures = service
+    path = tmp_path / "2021-06-03.tif"
+    noise = np.random.default_rng(1).random((1, 200, 200), dtype=np.float32)
+    with rasterio.open(path) as dataset:
+        north = Affine(0.1, 0, 0, 0, -0.1, 30)  # the site lies at row 157 of 200
+        profile = {**dataset.profile, "width": 200, "height": 200, "transform": north}
+    for day in DAYS:
+        with rasterio.open(tmp_path / f"{day}.tif", "w", **profile) as dataset:
+            dataset.write(noise)
+    assert check_catalogue(catalogue, sites, documents=documents(), **NO_WAIT)[1] == []
+    failures["/2021-06-03.tif"] = "cut"
+    with pytest.raises(ServiceError, match=r"rain-2021-06-03 could not be read"):
         check_catalogue(catalogue, sites, documents=documents(), **NO_WAIT)

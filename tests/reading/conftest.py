@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import sys
 from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
@@ -10,11 +9,8 @@ from typing import Any
 import pytest
 import rasterio
 from numpy.typing import NDArray
-from rasterio.transform import from_origin
-
-sys.path.insert(0, str(Path(__file__).parents[1] / "servers"))
-
 from range_server import RangeServer, serve
+from rasterio.transform import from_origin
 from served_ground import CRS, LEFT, TOP
 
 
@@ -38,11 +34,10 @@ def write(folder: Path) -> Callable[..., Path]:
     """Write a single-band GeoTIFF there: `write(name, numbers, **creation options)`."""
 
     def _write(name: str, numbers: NDArray[Any], *, nodata: float | None = 0, **how: Any) -> Path:
-        settings = {"tiled": True, "blockxsize": 64, "blockysize": 64, "compress": "deflate"}
+        settings = {"driver": "GTiff", "tiled": True, "blockxsize": 64, "blockysize": 64}
         with rasterio.open(
             folder / name,
             "w",
-            driver="GTiff",
             height=numbers.shape[0],
             width=numbers.shape[1],
             count=1,
@@ -50,7 +45,7 @@ def write(folder: Path) -> Callable[..., Path]:
             crs=CRS,
             transform=from_origin(LEFT, TOP, 10, 10),
             nodata=nodata,
-            **{**settings, **how},
+            **{**settings, "compress": "deflate", **how},
         ) as file:
             file.write(numbers, 1)
         return folder / name

@@ -6,13 +6,14 @@ import logging
 import multiprocessing
 import threading
 from collections.abc import Callable, Iterator
-from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
+from contextlib import ExitStack
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pytest
 import rasterio
+from answering import Answer, Answering, Asked, answering, served_part
 from odc.geo.geobox import GeoBox
 from range_server import KINDS, FaultPlan, RangeServer
 from rasterio.windows import Window
@@ -168,56 +169,18 @@ def test_a_file_that_changed_is_read_anew_as_a_whole(
     assert np.array_equal(found, newer[:200, :200])
 
 
-class Scripted:
-    """A server that answers by a function of the request."""
-
-    def __init__(self, answer: Callable[[Any], tuple[int, dict[str, str], bytes]]) -> None:
-        self.paths: list[str] = []
-        outer = self
-
-        class Handler(BaseHTTPRequestHandler):
-            def log_message(self, *_: Any) -> None:
-                """Be quiet."""
-
-            def do_GET(self) -> None:
-                outer.paths.append(self.path)
-                status, headers, body = answer(self)
-                self.send_response(status)
-                for name, value in {"Content-Length": str(len(body)), **headers}.items():
-                    self.send_header(name, value)
-                self.end_headers()
-                self.wfile.write(body)
-
-        self._server = ThreadingHTTPServer(("127.0.0.1", 0), Handler)
-        self.address = f"http://127.0.0.1:{self._server.server_port}"
-        threading.Thread(target=self._server.serve_forever, args=(0.02,), daemon=True).start()
-
-    def stop(self) -> None:
-        """Answer no more."""
-        self._server.shutdown()
-        self._server.server_close()
-
-
 @pytest.fixture
-def scripted() -> Iterator[Callable[..., Scripted]]:
-    started: list[Scripted] = []
-
-    def _start(answer: Callable[[Any], tuple[int, dict[str, str], bytes]]) -> Scripted:
-        started.append(Scripted(answer))
-        return started[-1]
-
-    yield _start
-    for server in started:
-        server.stop()
+def scripted() -> Iterator[Callable[..., Answering]]:
+    """Start a server that answers by a function of the request."""
+    with ExitStack() as running:
+        yield lambda answer: running.enter_context(answering(answer))
 
 
 CONTENT = bytes(range(100))
 
 
-def part(request: Any) -> tuple[int, dict[str, str], bytes]:
-    first, last = (int(text) for text in request.headers["Range"][6:].split("-"))
-    last = min(last, 99)
-    return 206, {"Content-Range": f"bytes {first}-{last}/100"}, CONTENT[first : last + 1]
+def part(asked: Asked) -> Answer:
+    return served_part(asked, CONTENT)
 
 
 @pytest.mark.parametrize(
@@ -232,7 +195,7 @@ def part(request: Any) -> tuple[int, dict[str, str], bytes]:
     ids=str,
 )
 def test_answers_that_do_not_agree_with_themselves(
-    scripted: Callable[..., Scripted], headers: dict[str, str], words: str
+    scripted: Callable[..., Answering], headers: dict[str, str], words: str
 ):
     """RFC 9110, section 14.4: Content-Range says which part is sent."""
     right = {"Content-Range": "bytes 10-19/100"}
@@ -241,7 +204,7 @@ def test_answers_that_do_not_agree_with_themselves(
         RangeClient(Patience(2, 0.0)).get(f"{server.address}/a", 10, 10)
 
 
-def test_a_small_file_may_come_whole_and_an_end_may_be_short(scripted: Callable[..., Scripted]):
+def test_a_small_file_may_come_whole_and_an_end_may_be_short(scripted: Callable[..., Answering]):
     whole = scripted(lambda _: (200, {}, CONTENT))
     assert RangeClient().get(f"{whole.address}/a", 90, 50).data == CONTENT[90:]
     ranged = scripted(part)
@@ -250,7 +213,7 @@ def test_a_small_file_may_come_whole_and_an_end_may_be_short(scripted: Callable[
 
 
 def test_a_server_that_asks_to_wait_is_waited_for(
-    scripted: Callable[..., Scripted], monkeypatch: pytest.MonkeyPatch
+    scripted: Callable[..., Answering], monkeypatch: pytest.MonkeyPatch
 ):
     """429 with Retry-After (RFC 6585): no sooner than it says."""
     waits: list[float] = []
@@ -261,44 +224,38 @@ def test_a_server_that_asks_to_wait_is_waited_for(
     assert waits == [7.0, 7.0]
 
 
-def test_a_trickle_ends_at_the_time_limit(scripted: Callable[..., Scripted]):
+def test_a_trickle_ends_at_the_time_limit(scripted: Callable[..., Answering]):
     """Each byte comes in time, the whole never would."""
     done = threading.Event()
 
-    def trickle(request: Any) -> tuple[int, dict[str, str], bytes]:
-        request.send_response(206)
-        request.send_header("Content-Range", "bytes 0-99/100")
-        request.send_header("Content-Length", "100")
-        request.end_headers()
+    def pieces() -> Iterator[bytes]:
         for _ in range(100):
             if done.wait(0.05):
-                break
-            request.wfile.write(b"x")
-        raise ConnectionResetError
+                return
+            yield b"x"
 
-    server = scripted(trickle)
-    server._server.handle_error = lambda *_: None  # type: ignore[method-assign]
+    told = {"Content-Range": "bytes 0-99/100", "Content-Length": "100"}
+    server = scripted(lambda _: (206, told, pieces()))
     with pytest.raises(UnreadableError, match="too slow"):
         RangeClient(Patience(3, 0.0, limit_s=0.4)).get(f"{server.address}/a", 0, 100)
     done.set()
 
 
-def test_silence_ends_at_its_limit(scripted: Callable[..., Scripted]):
+def test_silence_ends_at_its_limit(scripted: Callable[..., Answering]):
     done = threading.Event()
 
-    def silent(request: Any) -> tuple[int, dict[str, str], bytes]:
+    def silent(asked: Asked) -> Answer:
         done.wait(5)
-        return part(request)
+        return part(asked)
 
     server = scripted(silent)
-    server._server.handle_error = lambda *_: None  # type: ignore[method-assign]
     with pytest.raises(UnreadableError, match="does not answer in time"):
         RangeClient(Patience(2, 0.0, silence_s=0.1)).get(f"{server.address}/a", 0, 100)
     done.set()
 
 
 def test_a_redirect_is_followed_but_not_into_a_private_network(
-    scripted: Callable[..., Scripted], monkeypatch: pytest.MonkeyPatch
+    scripted: Callable[..., Answering], monkeypatch: pytest.MonkeyPatch
 ):
     target = scripted(part)
     server = scripted(lambda _: (302, {"Location": f"{target.address}/b"}, b""))
@@ -311,7 +268,7 @@ def test_a_redirect_is_followed_but_not_into_a_private_network(
     assert len(target.paths) == 1
 
 
-def test_an_address_is_signed_anew_once_when_refused(scripted: Callable[..., Scripted]):
+def test_an_address_is_signed_anew_once_when_refused(scripted: Callable[..., Answering]):
     """The first signature has run out; a 403 brings a new one, and nothing keeps either."""
     signed: list[bool] = []
 
@@ -329,7 +286,7 @@ def test_an_address_is_signed_anew_once_when_refused(scripted: Callable[..., Scr
     assert len(never.paths) == 2
 
 
-def test_a_signing_service_is_asked_once_for_many_reads(scripted: Callable[..., Scripted]):
+def test_a_signing_service_is_asked_once_for_many_reads(scripted: Callable[..., Answering]):
     files = scripted(part)
 
     def service(request: Any) -> tuple[int, dict[str, str], bytes]:

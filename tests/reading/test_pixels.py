@@ -202,3 +202,38 @@ def test_neighbours_are_asked_for_together():
     assert list(merged(blocks[::-1])) == [blocks[:3], [blocks[3]]]
     large = [Block(n * 3_000_000, 3_000_000, 0, n) for n in range(1, 4)]
     assert [len(group) for group in merged(large)] == [1, 1, 1]
+
+
+JPEG_2000 = {"driver": "JP2OpenJPEG", "QUALITY": "100", "REVERSIBLE": "YES", "compress": None}
+
+
+@pytest.mark.parametrize("name", ["B04.jp2", "B04"])
+def test_lossless_jpeg_2000_is_read_right(
+    folder: Path, write: Write, server: RangeServer, rng: np.random.Generator, name: str
+):
+    """Known by its first bytes, whatever its ending."""
+    values = 2000 + rng.integers(0, 300, (700, 900), dtype=np.uint16)
+    path = write("B04.jp2", values, nodata=None, blockxsize=128, blockysize=128, **JPEG_2000)
+    path.rename(folder / name)
+    windows = [box(0, 0, 150, 170), box(600, 640, 100, 100)]
+    both_ways(folder / name, server, windows)
+    with WindowReader() as reader:
+        first, second = reader.read(f"{server.address}/{name}", windows)
+    assert first is not None
+    assert second is not None
+    assert np.array_equal(first.numbers, values[:150, :170])
+    assert np.array_equal(second.numbers, values[600:, 640:740])
+
+
+def test_jpeg_2000_that_is_cut_off_is_no_data(
+    write: Write, server: RangeServer, rng: np.random.Generator
+):
+    """Decoders of this format can make an image of half a file; here it is a failed read."""
+    values = rng.integers(1, 3000, (300, 300), dtype=np.uint16)
+    path = write("B04.jp2", values, nodata=None, **JPEG_2000)
+    path.write_bytes(path.read_bytes()[: path.stat().st_size // 2])
+    with WindowReader(patience=Patience(2, 0.0)) as reader:
+        for place in (str(path), f"{server.address}/B04.jp2"):
+            with pytest.raises(UnreadableError) as failure:
+                reader.read(place, [box(0, 0, 300, 300)])
+            assert "vsi" not in str(failure.value)

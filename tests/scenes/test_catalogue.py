@@ -5,16 +5,20 @@ from __future__ import annotations
 import json
 import threading
 from collections.abc import Callable, Iterator
+from contextlib import ExitStack
 from datetime import date
-from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from pathlib import Path
 from typing import Any
 
 import pytest
+from answering import Answer, Asked, answering
 from urllib3 import Retry
 
 from afterrains.errors import InputError, ServiceError
 from afterrains.scenes import Profiles, SearchResult, search
+from afterrains.scenes.documents import Documents
+from afterrains.scenes.sources import Asked as SourceAsked
+from afterrains.scenes.sources import Remarks, raw_items
 
 MakeItem = Callable[..., dict[str, Any]]
 WriteCatalogue = Callable[..., Path]
@@ -245,79 +249,55 @@ def test_ground_across_the_antimeridian(
 
 
 class Service:
-    """A STAC API of two pages, which can fail, or a static catalogue, over HTTP."""
+    """A STAC API of pages, which can fail, or a static catalogue, over HTTP."""
+
+    address = ""
 
     def __init__(self, pages: list[dict[str, Any]], statuses: list[int]) -> None:
-        self.statuses, self.requests = list(statuses), []
+        self.pages, self.statuses = pages, statuses
+        self.requests: list[dict[str, Any]] = []
         self.documents: dict[str, Any] = {}
-        outer = self
 
-        class Handler(BaseHTTPRequestHandler):
-            def log_message(self, *_args: Any) -> None:
-                """Be quiet."""
+    def answer(self, asked: Asked) -> Answer:
+        """A page, a document, or the next status that was told."""
+        document = self._found(asked) if asked.method == "POST" else self._document(asked)
+        status = self.statuses.pop(0) if self.statuses else 200
+        text = json.dumps(document) if status == 200 else "{}"
+        return status, {"Content-Type": "application/json"}, text.encode()
 
-            def do_POST(self) -> None:
-                length = int(self.headers.get("Content-Length", 0))
-                body = json.loads(self.rfile.read(length) or "{}")
-                number = int(body.get("token", 0))
-                page = dict(pages[number], links=[])
-                if number + 1 < len(pages):
-                    link = {"rel": "next", "method": "POST", "href": f"{outer.address}/search"}
-                    page["links"] = [{**link, "body": {**body, "token": number + 1}}]
-                outer.requests.append(body)
-                self._send(page)
+    def _found(self, asked: Asked) -> dict[str, Any]:
+        body = json.loads(asked.body or "{}")
+        number = int(body.get("token", 0))
+        page = dict(self.pages[number], links=[])
+        if number + 1 < len(self.pages):
+            link = {"rel": "next", "method": "POST", "href": f"{self.address}/search"}
+            page["links"] = [{**link, "body": {**body, "token": number + 1}}]
+        self.requests.append(body)
+        return page
 
-            def do_GET(self) -> None:
-                path = self.path.split("?")[0]
-                if path in outer.documents:
-                    self._send(outer.documents[path])
-                    return
-                links = [
-                    {"rel": "self", "href": outer.address},
-                    {"rel": "search", "href": f"{outer.address}/search", "method": "POST"},
-                ]
-                conforms = ["core", "item-search"]
-                self._send(
-                    {
-                        "type": "Catalog",
-                        "id": "api",
-                        "description": "test",
-                        "stac_version": "1.0.0",
-                        "links": links,
-                        "conformsTo": [f"https://api.stacspec.org/v1.0.0/{c}" for c in conforms],
-                    }
-                )
-
-            def _send(self, document: Any) -> None:
-                status = outer.statuses.pop(0) if outer.statuses else 200
-                data = json.dumps(document).encode() if status == 200 else b"{}"
-                self.send_response(status)
-                self.send_header("Content-Type", "application/json")
-                self.send_header("Content-Length", str(len(data)))
-                self.end_headers()
-                self.wfile.write(data)
-
-        self._server = ThreadingHTTPServer(("127.0.0.1", 0), Handler)
-        self.address = f"http://127.0.0.1:{self._server.server_port}"
-        threading.Thread(target=self._server.serve_forever, args=(0.02,), daemon=True).start()
-
-    def stop(self) -> None:
-        """Answer no more."""
-        self._server.shutdown()
-        self._server.server_close()
+    def _document(self, asked: Asked) -> Any:
+        links = [
+            {"rel": "self", "href": self.address},
+            {"rel": "search", "href": f"{self.address}/search", "method": "POST"},
+        ]
+        api = {
+            "type": "Catalog", "id": "api", "description": "test", "stac_version": "1.0.0",
+            "links": links,
+            "conformsTo": [f"https://api.stacspec.org/v1.0.0/{c}" for c in ("core", "item-search")],
+        }  # fmt: skip
+        return self.documents.get(asked.path.split("?")[0], api)
 
 
 @pytest.fixture
 def service() -> Iterator[Callable[..., Service]]:
-    started: list[Service] = []
+    with ExitStack() as running:
 
-    def _start(pages: list[dict[str, Any]], statuses: tuple[int, ...] = ()) -> Service:
-        started.append(Service(pages, list(statuses)))
-        return started[-1]
+        def _start(pages: list[dict[str, Any]], statuses: tuple[int, ...] = ()) -> Service:
+            made = Service(pages, list(statuses))
+            made.address = running.enter_context(answering(made.answer)).address
+            return made
 
-    yield _start
-    for one in started:
-        one.stop()
+        yield _start
 
 
 def page(items: list[dict[str, Any]], matched: int | None = None) -> dict[str, Any]:
@@ -389,3 +369,41 @@ def test_static_catalogue_over_http(
     }
     (scene,) = find(f"{web.address}/stac/catalog.json", profiles).scenes
     assert scene.bands["red"].href == f"{web.address}/stac/items/red.tif"
+
+
+def test_many_documents_are_read_at_a_time_in_the_order_of_their_links(
+    make_item: MakeItem, service: Callable[..., Service]
+):
+    """Each answer waits until eight are asked for at once; one of them fails at first.
+
+    A reader of one document at a time would never see the barrier open.
+    """
+    web, barrier, lock, slept = service([]), threading.Barrier(8), threading.Lock(), set[str]()
+    months = [f"/m{number:02}.json" for number in range(8)]
+    items = {f"/m{m:02}-{n}.json": make_item(f"item-{m:02}-{n}") for m in range(8) for n in (1, 2)}
+    web.documents = {
+        "/catalog.json": {"type": "Catalog", "links": [{"rel": "child", "href": m} for m in months]}
+    } | items
+    for month in months:
+        names = [name for name in items if name.startswith(month.removesuffix(".json"))]
+        links = [{"rel": "item", "href": name} for name in names]
+        web.documents[month] = {"type": "Catalog", "links": links}
+
+    def held(asked: Asked) -> Answer:
+        if asked.path != "/catalog.json":
+            with lock:
+                first = asked.path not in slept
+                slept.add(asked.path)
+            if first:
+                barrier.wait(timeout=10)
+                if asked.path.startswith("/m03"):
+                    return 503, {}, b""
+        return web.answer(asked)
+
+    with answering(held) as server, Documents(EAGER, 5) as documents:
+        remarks = Remarks()
+        asked = SourceAsked(("sentinel-2-l2a",), *ALL_TIME, HERE)
+        found = list(raw_items(f"{server.address}/catalog.json", asked, documents, remarks))
+    assert [item["id"] for item, _ in found] == [item["id"] for item in items.values()]
+    assert [place for _, place in found] == [f"{server.address}{name}" for name in items]
+    assert not remarks.refused

@@ -7,16 +7,14 @@ from __future__ import annotations
 
 import gzip
 import json
-import socket
-import threading
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from datetime import date
-from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from pathlib import Path
 from typing import Any
 
 import pytest
+from answering import answering
 from urllib3 import Retry
 
 from afterrains.errors import InputError
@@ -33,44 +31,8 @@ ONE_TRY = Retry(total=0)
 
 @contextmanager
 def _serving(answers: Answers) -> Iterator[int]:
-    asked_of: list[str] = []
-
-    class Handler(BaseHTTPRequestHandler):
-        def do_GET(self) -> None:
-            asked_of.append(self.path)
-            status, headers, body = answers.get(self.path, (404, {}, b""))
-            self.send_response(status)
-            for name, value in {**headers, "Content-Length": str(len(body))}.items():
-                self.send_header(name, value)
-            self.end_headers()
-            self.wfile.write(body)
-
-        do_POST = do_GET  # noqa: N815
-
-        def log_message(self, *_: Any) -> None:
-            pass
-
-    server = ThreadingHTTPServer(("127.0.0.1", 0), Handler)
-    server.daemon_threads = True
-    threading.Thread(target=server.serve_forever, daemon=True).start()
-    try:
-        yield server.server_address[1]
-    finally:
-        server.shutdown()
-        server.server_close()
-
-
-@pytest.fixture
-def names(monkeypatch: pytest.MonkeyPatch) -> Callable[[str, str], None]:
-    """Lets a public name lead to any address, as whoever owns the name can."""
-    known: dict[str, str] = {}
-    real = socket.getaddrinfo
-
-    def look_up(host: str, *rest: Any, **settings: Any) -> Any:
-        return real(known.get(host, host), *rest, **settings)
-
-    monkeypatch.setattr(socket, "getaddrinfo", look_up)
-    return known.__setitem__
+    with answering(lambda asked: answers.get(asked.path, (404, {}, b""))) as server:
+        yield int(server.address.rpartition(":")[2])
 
 
 @pytest.fixture

@@ -68,8 +68,9 @@ def check_catalogue(
     rasters: list[StepRaster] = []
     findings: list[Finding] = []
     asked = Asked((catalogue.collection,), *_ALWAYS, bbox)
+    trusted = may_lie_inside(catalogue.url, ())
     try:
-        reader = documents or Documents(trusted=may_lie_inside(catalogue.url, ()))
+        reader = documents or Documents(trusted=trusted)
         for item, base in raw_items(catalogue.url, asked, reader, remarks):
             if item.get("collection", catalogue.collection) != catalogue.collection:
                 continue
@@ -104,7 +105,7 @@ def check_catalogue(
         return None, findings
     source = f"catalogue {without_query(catalogue.url)}, collection {catalogue.collection}, "
     source += f"asset {catalogue.asset}"
-    return check_rasters(rasters, _FILE, source, sites, patience=patience)
+    return check_rasters(rasters, _FILE, source, sites, patience=patience, trusted=trusted)
 
 
 def _fault(where: str, what: str, mend: str, code: str) -> Finding:

@@ -4,20 +4,19 @@ from __future__ import annotations
 
 from collections.abc import Generator, Iterable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from contextlib import closing, contextmanager
+from contextlib import closing
 from dataclasses import dataclass
 from itertools import groupby
-from typing import Any
 
 import geopandas as gpd
 import numpy as np
 import pandas as pd
-import rasterio
-from rasterio.errors import RasterioError
+from numpy.typing import NDArray
 from rasterio.windows import Window
 
-from afterrains.errors import Finding, ServiceError
+from afterrains.errors import Finding
 from afterrains.rain.gridded import SiteGatherer
+from afterrains.rain.open_raster import OpenRaster, open_raster
 from afterrains.rain.raster_face import (
     Face,
     StepRaster,
@@ -30,7 +29,8 @@ from afterrains.rain.raster_face import (
 from afterrains.rain.record import RainRecord
 from afterrains.rain.steps import read_steps
 from afterrains.rain.units import RainUnit
-from afterrains.scenes.windows import Patience, gdal_settings
+from afterrains.scenes.failures import Patience
+from afterrains.scenes.ranges import RangeClient
 
 __all__ = ["check_rasters"]
 
@@ -46,6 +46,7 @@ def check_rasters(
     sites: gpd.GeoDataFrame | None,
     *,
     patience: Patience | None = None,
+    trusted: frozenset[str] | None = None,
 ) -> tuple[RainRecord | None, list[Finding]]:
     """Read the sites' rain from rasters on one grid.
 
@@ -59,6 +60,9 @@ def check_rasters(
         Polygons with `site_id` and a CRS; without them only the first raster's face is checked.
     patience : Patience, optional
         Tries and pauses of failed reads of remote files.
+    trusted : frozenset of str, optional
+        The only hosts that may lie inside this network; None lets every server be asked. See
+        `scenes.inside`.
 
     Raises
     ------
@@ -67,7 +71,8 @@ def check_rasters(
     """
     ordered = sorted(rasters, key=lambda raster: (raster.first, raster.name))
     try:
-        return _check(ordered, file, source, sites, patience or Patience())
+        client = RangeClient(patience or Patience(), trusted=trusted)
+        return _check(ordered, file, source, sites, client)
     except UnfitError as failure:
         return None, list(failure.findings)
 
@@ -77,7 +82,7 @@ def _check(
     file: str,
     source: str,
     sites: gpd.GeoDataFrame | None,
-    patience: Patience,
+    client: RangeClient,
 ) -> tuple[RainRecord | None, list[Finding]]:
     ends = [raster.last for raster in rasters]
     steps = read_steps(
@@ -86,46 +91,19 @@ def _check(
     )
     if isinstance(steps, str):
         raise unfit(file, "", steps, "give one raster a day or a pentad", "rain-grid-time")
-    with _open(rasters[0], patience) as dataset:
-        lattice = lattice_of(dataset, rasters[0].name, file)
-        face = Face.of(dataset)
-        unit, findings = unit_of(dataset, rasters[0], file)
+    with open_raster(rasters[0], client) as opened:
+        lattice = lattice_of(opened.dataset, rasters[0].name, file)
+        face = Face.of(opened.dataset)
+        unit, findings = unit_of(opened.dataset, rasters[0], file)
     if sites is None:
         return None, findings
     gatherer = SiteGatherer(file, sites, lattice, steps, unit)
     if gatherer.rows.size:
-        findings += _gather(rasters, gatherer, face, unit, file, patience)
+        findings += _gather(rasters, gatherer, face, unit, file, client)
     if any(finding.severity == "error" for finding in findings):
         return None, findings
     record, more = gatherer.record(f"{source}, {steps.kind}")
     return record, findings + more
-
-
-@contextmanager
-def _open(raster: StepRaster, patience: Patience) -> Iterator[Any]:
-    """The raster's file; a remote one that stays shut after the retries is a ServiceError."""
-    remote = "://" in raster.href
-    for attempt in range(1, (patience.tries if remote else 1) + 1):
-        try:
-            with rasterio.Env(**gdal_settings(afresh=attempt > 1)):
-                dataset = rasterio.open(raster.href, driver="GTiff", sharing=False)
-            break
-        except (RasterioError, OSError) as error:
-            if not remote or attempt == patience.tries:
-                raise _unreadable(raster, remote) from error
-            patience.pause(attempt)
-    with rasterio.Env(**gdal_settings()), dataset:
-        yield dataset
-
-
-def _unreadable(raster: StepRaster, remote: bool) -> Exception:
-    if remote:
-        return ServiceError(
-            f"the rain raster {raster.name} could not be read after several tries; "
-            "run the same command again later"
-        )
-    mend = "get the file anew, or take it away (its day is then a gap)"
-    return unfit(raster.name, "", "cannot be read as GeoTIFF", mend, "rain-grid-unreadable")
 
 
 def _gather(
@@ -134,12 +112,12 @@ def _gather(
     face: Face,
     unit: RainUnit,
     file: str,
-    patience: Patience,
+    client: RangeClient,
 ) -> list[Finding]:
     """Read the window of the needed cells from every raster; faults of single rasters."""
     files = [list(bands) for _, bands in groupby(rasters, key=lambda raster: raster.href)]
     rows, columns = gatherer.rows, gatherer.columns
-    reader = _Reader(face, unit, file, patience, rows, columns)
+    reader = _Reader(face, unit, file, client, rows, columns)
     findings: list[Finding] = []
     place = 0
     with closing(_in_turn(files, reader)) as blocks:
@@ -179,7 +157,7 @@ class _Reader:
     face: Face
     unit: RainUnit
     file: str
-    patience: Patience
+    client: RangeClient
     rows: np.ndarray
     columns: np.ndarray
 
@@ -188,11 +166,11 @@ class _Reader:
         top, left = int(self.rows.min()), int(self.columns.min())
         height, width = int(self.rows.max()) + 1 - top, int(self.columns.max()) + 1 - left
         at_once = max(_BLOCK_VALUES // (height * width), 1)
-        with _open(bands[0], self.patience) as dataset:
-            require_like(dataset, bands[0], self.face, self.unit, self.file)
+        with open_raster(bands[0], self.client) as opened:
+            require_like(opened.dataset, bands[0], self.face, self.unit, self.file)
             for begin in range(0, len(bands), at_once):
                 some = bands[begin : begin + at_once]
-                block = _read(dataset, some, Window(left, top, width, height), self.patience)
+                block = _read(opened, some, Window(left, top, width, height))
                 yield begin, block[:, self.rows - top, self.columns - left]
 
     def blocks_at_once(self, bands: list[StepRaster]) -> _Blocks:
@@ -203,20 +181,11 @@ class _Reader:
             return failure
 
 
-def _read(
-    dataset: Any, rasters: Sequence[StepRaster], window: Window, patience: Patience
-) -> np.ndarray:
+def _read(opened: OpenRaster, rasters: Sequence[StepRaster], window: Window) -> NDArray[np.float64]:
     """Rain of some bands in the unit of the stack, NaN where the raster has none."""
-    remote = "://" in rasters[0].href
-    for attempt in range(1, (patience.tries if remote else 1) + 1):
-        try:
-            stored = dataset.read([raster.band for raster in rasters], window=window, masked=True)
-            break
-        except (RasterioError, OSError) as error:
-            if not remote or attempt == patience.tries:
-                raise _unreadable(rasters[0], remote) from error
-            patience.pause(attempt)
-    values = stored.astype(np.float64).filled(np.nan)
+    stored = opened.read([raster.band for raster in rasters], window)
+    dataset = opened.dataset
+    values = np.ma.filled(stored.astype(np.float64), np.nan)
     for layer, raster in zip(values, rasters, strict=True):
         band = raster.band - 1
         if raster.nodata is not None:

@@ -11,7 +11,11 @@ from __future__ import annotations
 import json
 import logging
 import re
+import threading
 import time
+from collections import deque
+from collections.abc import Iterator, Sequence
+from concurrent.futures import Future, ThreadPoolExecutor
 from pathlib import Path
 from typing import Any, Self
 
@@ -28,6 +32,8 @@ from afterrains.scenes.references import UnsafeReferenceError, is_address, witho
 __all__ = ["BrokenDocumentError", "Documents", "service_failed"]
 
 _LARGEST_BYTES = 500_000_000
+_SIDE_BY_SIDE = 16
+"""Documents asked for at once; each thread has a session, and so a connection, of its own."""
 _RETRIES = Retry(
     total=5,
     backoff_factor=0.5,
@@ -94,7 +100,7 @@ def _worth_another_try(error: APIError) -> bool:
 
 
 class Documents:
-    """Reads JSON from paths and addresses; one HTTP session for all.
+    """Reads JSON from paths and addresses; one HTTP session for each thread.
 
     Parameters
     ----------
@@ -112,16 +118,60 @@ class Documents:
         timeout_s: float = 60,
         trusted: frozenset[str] | None = None,
     ) -> None:
-        self.io = _PatientIO(timeout=timeout_s)
-        for scheme in ("http://", "https://"):
-            self.io.session.mount(scheme, GuardedAdapter(trusted, max_retries=retries or _RETRIES))
+        self._how = retries or _RETRIES, timeout_s, trusted
+        self._lock, self._own, self._all = threading.Lock(), threading.local(), list[_PatientIO]()
         logging.getLogger("urllib3.connectionpool").addFilter(_hide_query)  # adds itself once
 
     def __enter__(self) -> Self:
         return self
 
     def __exit__(self, *_failure: object) -> None:
-        self.io.session.close()
+        for each in self._all:
+            each.session.close()
+
+    @property
+    def io(self) -> StacApiIO:
+        """The session of this thread; that threads may share one is not promised."""
+        found: _PatientIO | None = getattr(self._own, "io", None)
+        if found is None:
+            retries, timeout_s, trusted = self._how
+            found = self._own.io = _PatientIO(timeout=timeout_s)
+            for scheme in ("http://", "https://"):
+                found.session.mount(scheme, GuardedAdapter(trusted, max_retries=retries))
+            with self._lock:
+                self._all.append(found)
+        return found
+
+    def read_all(self, places: Sequence[str]) -> Iterator[dict[str, Any] | BrokenDocumentError]:
+        """The JSON objects at many places, in their order; a broken one as its error.
+
+        From servers many are read at a time, and no more than a few ahead of what is taken.
+
+        Raises
+        ------
+        ServiceError
+            If a server failed after the retries.
+        """
+        if not any(map(is_address, places)):
+            yield from map(self._read_or_error, places)
+            return
+        pool = ThreadPoolExecutor(min(_SIDE_BY_SIDE, len(places)), "document")
+        running: deque[Future[dict[str, Any] | BrokenDocumentError]] = deque()
+        try:
+            for place in places:
+                running.append(pool.submit(self._read_or_error, place))
+                if len(running) == 2 * _SIDE_BY_SIDE:
+                    yield running.popleft().result()
+            while running:
+                yield running.popleft().result()
+        finally:
+            pool.shutdown(cancel_futures=True)
+
+    def _read_or_error(self, place: str) -> dict[str, Any] | BrokenDocumentError:
+        try:
+            return self.read(place)
+        except BrokenDocumentError as error:
+            return error
 
     def read(self, place: str) -> dict[str, Any]:
         """The JSON object at a path or address.

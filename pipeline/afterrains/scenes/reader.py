@@ -30,7 +30,6 @@ from afterrains.scenes.store import BlockStore
 from afterrains.scenes.windows import (
     TROUBLES,
     WindowReading,
-    driver_of,
     gdal_settings,
     nature_of,
     read_by_gdal,
@@ -132,7 +131,7 @@ class WindowReader:
         blocks: list[Block] = []
         try:
             with rasterio.open(
-                opener.path, driver=driver_of(href), sharing=False, opener=opener
+                opener.path, driver=file.driver, sharing=False, opener=opener
             ) as dataset:
                 windows = windows_of(dataset, geoboxes)
                 if dataset.driver == "GTiff":

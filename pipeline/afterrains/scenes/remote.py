@@ -21,6 +21,7 @@ from afterrains.scenes.plan import Block, merged
 from afterrains.scenes.ranges import Answer, RangeClient
 from afterrains.scenes.signing import store_name
 from afterrains.scenes.store import BlockStore
+from afterrains.scenes.windows import driver_of
 
 __all__ = ["ChangedError", "RemoteFile"]
 
@@ -64,6 +65,11 @@ class RemoteFile:
         self.size, self.version = answer.size, answer.version
         self._parts[0] = answer.data
         self._mark = hashlib.sha256(answer.version.encode()).hexdigest()[:8]
+
+    @property
+    def driver(self) -> str:
+        """GDAL's driver for it; see `windows.driver_of`."""
+        return driver_of(self.address, self._parts[0][:12])
 
     def forget(self, blocks: Sequence[Block] = ()) -> None:
         """Take the beginning and these blocks out of the store: something is wrong with them."""
@@ -166,8 +172,7 @@ class Opener:
 
     def __init__(self, file: RemoteFile) -> None:
         # GDAL remembers files by name: a name of its own for each opening.
-        suffix = ".jp2" if file.address.split("?")[0].lower().endswith(".jp2") else ".tif"
-        self.path = f"{secrets.token_hex(8)}{suffix}"
+        self.path = secrets.token_hex(8)
         self.failure: Exception | None = None
         self._file = file
 

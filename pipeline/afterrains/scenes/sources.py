@@ -8,7 +8,7 @@ all its items would be missing without a word; a single item that is missing is 
 from __future__ import annotations
 
 import warnings
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import date
 from pathlib import Path
@@ -167,38 +167,43 @@ def _links(document: Mapping[str, Any], *rels: str) -> list[str]:
 def _walk(
     place: str, root: Mapping[str, Any], asked: Asked, documents: Documents, remarks: Remarks
 ) -> Iterator[tuple[Mapping[str, Any], str]]:
-    """Items of a static catalogue, depth first in the order of its links, each document once."""
+    """Items of a static catalogue, level by level in the order of the links, each document once.
+
+    The documents of a level are read many at a time, so that a catalogue of thousands on a server
+    takes not thousands of times the server's latency.
+    """
     remote = is_remote(place)
     seen = {place}
-    open_documents: list[tuple[str, Mapping[str, Any]]] = [(place, root)]
-    while open_documents:
-        base, document = open_documents.pop()
-        if document.get("type") == "Collection" and document.get("id") not in asked.collections:
-            continue
-        for reference in _links(document, "item"):
-            item_place = _followed(reference, base, remote, asked.trusted, remarks)
-            if item_place is None or item_place in seen:
+    level: Iterable[tuple[str, Mapping[str, Any]]] = [(place, root)]
+    more = True
+    while more:
+        items: list[str] = []
+        children: list[str] = []
+        for base, document in level:
+            if document.get("type") == "Collection" and document.get("id") not in asked.collections:
                 continue
-            seen.add(item_place)
-            try:
-                item = dict(documents.read(item_place))
-            except BrokenDocumentError as error:
-                remarks.refused.append(Refusal("", "", None, "unreadable-item", str(error)))
-                continue
-            yield item, item_place
-        children = []
-        for reference in _links(document, "child"):
-            child_place = _followed(reference, base, remote, asked.trusted, remarks)
-            if child_place is None or child_place in seen:
-                continue
-            seen.add(child_place)
+            for rel, found in (("item", items), ("child", children)):
+                for reference in _links(document, rel):
+                    linked = _followed(reference, base, remote, asked.trusted, remarks)
+                    if linked is not None and linked not in seen:
+                        seen.add(linked)
+                        found.append(linked)
             if len(seen) > _MOST_DOCUMENTS:
                 raise _not_a_catalogue(f"{without_query(place)} never ends")
-            try:
-                children.append((child_place, documents.read(child_place)))
-            except BrokenDocumentError as error:
-                raise _not_a_catalogue(f"a part of the catalogue is missing: {error}") from error
-        open_documents += reversed(children)
+        for item_place, item in zip(items, documents.read_all(items), strict=True):
+            if isinstance(item, BrokenDocumentError):
+                remarks.refused.append(Refusal("", "", None, "unreadable-item", str(item)))
+            else:
+                yield item, item_place
+        level, more = _parts(children, documents), bool(children)
+
+
+def _parts(places: Sequence[str], documents: Documents) -> Iterator[tuple[str, Mapping[str, Any]]]:
+    for place, document in zip(places, documents.read_all(places), strict=True):
+        if isinstance(document, BrokenDocumentError):
+            what = f"a part of the catalogue is missing: {document}"
+            raise _not_a_catalogue(what) from document
+        yield place, document
 
 
 def _followed(

@@ -36,6 +36,8 @@ __all__ = [
     "WindowReading",
     "driver_of",
     "gdal_settings",
+    "head_of",
+    "logged_errors",
     "nature_of",
     "read_by_gdal",
     "read_file",
@@ -44,6 +46,8 @@ __all__ = [
 ]
 
 _PAD_PIXELS = 2  # beyond the window, so that resampling does not depend on where a window ends
+_JPEG_2000 = (b"\0\0\0\x0cjP  \r\n\x87\n", b"\xff\x4f\xff\x51")  # boxed (ISO 15444-1), bare
+_OPENED = re.compile(r"'?(/vsiriopener_\w+/)?\b[0-9a-f]{16}\b'?")
 _SECRET = re.compile(r"\?[^\s'\"]*")
 TROUBLES = (RasterioError, OSError, ValueError, MemoryError)
 """What reading a file can raise that is the file's or the line's fault."""
@@ -53,8 +57,8 @@ def gdal_settings(*, afresh: bool = False) -> dict[str, str | int]:
     """GDAL's settings for reading.
 
     No look-ups of neighbouring files, which multiply requests, and time limits on every request.
-    GDAL_NUM_THREADS stays unset: threads inside GDAL over HTTP have written wrong pixels without
-    an error before GDAL 3.11.
+    One thread: threads inside GDAL over HTTP have written wrong pixels without an error before GDAL
+    3.11, its reader of JPEG 2000 starts them unasked, and what they log as errors is not heard.
 
     `afresh` is for a new try after a failure: nothing that GDAL remembers of a file is used, and
     nothing is kept. After one failure it would go on to say that the file does not exist, without
@@ -65,6 +69,7 @@ def gdal_settings(*, afresh: bool = False) -> dict[str, str | int]:
         **(again if afresh else {}),
         "GDAL_DISABLE_READDIR_ON_OPEN": "EMPTY_DIR",
         "GDAL_CACHEMAX": 64,
+        "GDAL_NUM_THREADS": 1,
         "GDAL_HTTP_CONNECTTIMEOUT": 20,
         "GDAL_HTTP_TIMEOUT": 120,
         "GDAL_HTTP_LOW_SPEED_TIME": 30,
@@ -114,16 +119,18 @@ def tried(
     reason = ""
     for attempt in range(1, patience.tries + 1):
         try:
-            with _environment(afresh=attempt > 1), _logged_errors() as logged:
+            with _environment(afresh=attempt > 1), logged_errors() as logged:
                 readings = read()
             if not logged:
                 return readings
             reason = logged[0]
         except TROUBLES as error:
-            reason = f"{error}" or type(error).__name__
+            # The library says "Read failed" and hides GDAL's own reason behind it.
+            reason = f"{error.__cause__ or error}" or type(error).__name__
         if attempt < patience.tries and not at_once:
             patience.pause(attempt)
-    raise UnreadableError(_SECRET.sub("", reason).strip()[:300])
+    # GDAL's name of a file that it reads through us says nothing to anybody.
+    raise UnreadableError(_OPENED.sub("the file", _SECRET.sub("", reason)).strip()[:300])
 
 
 def _environment(*, afresh: bool) -> AbstractContextManager[Any]:
@@ -135,7 +142,7 @@ def _environment(*, afresh: bool) -> AbstractContextManager[Any]:
 
 
 def _read_once(href: str, geoboxes: Sequence[GeoBox]) -> list[WindowReading | None]:
-    with rasterio.open(href, driver=driver_of(href), sharing=False) as dataset:
+    with rasterio.open(href, driver=driver_of(href, head_of(href)), sharing=False) as dataset:
         return read_by_gdal(dataset, windows_of(dataset, geoboxes))
 
 
@@ -171,14 +178,28 @@ def windows_of(dataset: Any, geoboxes: Sequence[GeoBox]) -> list[Window | None]:
     return [_needed(dataset, geobox) for geobox in geoboxes]
 
 
+def driver_of(href: str, head: bytes) -> str:
+    """GDAL's driver by name, so that no file can pose as one that points elsewhere (VRT, WMS).
+
+    By the file's first bytes, for catalogues also serve JPEG 2000 without its ending; by the ending
+    where they are not known.
+    """
+    ending = urlsplit(href).path.lower().endswith(".jp2")
+    return "JP2OpenJPEG" if (head.startswith(_JPEG_2000) if head else ending) else "GTiff"
+
+
+def head_of(href: str) -> bytes:
+    """The first bytes of a file on this disk; none where GDAL is to say what is wrong."""
+    try:
+        with open(href, "rb") as file:
+            return file.read(12)
+    except OSError:
+        return b""
+
+
 def nature_of(dataset: Any) -> tuple[rasterio.crs.CRS, float | None]:
     """The file's CRS and fill value."""
     return dataset.crs, None if dataset.nodata is None else float(dataset.nodata)
-
-
-def driver_of(href: str) -> str:
-    """GDAL's driver by name, so that no file can pose as one that points elsewhere (VRT, WMS)."""
-    return "JP2OpenJPEG" if urlsplit(href).path.lower().endswith(".jp2") else "GTiff"
 
 
 def _needed(dataset: Any, geobox: GeoBox) -> Window | None:
@@ -235,7 +256,8 @@ class _Collector(logging.Handler):
 
 
 @contextmanager
-def _logged_errors() -> Iterator[list[str]]:
+def logged_errors() -> Iterator[list[str]]:
+    """What GDAL logs as errors in this thread meanwhile, though it may hand back pixels."""
     collector, logger = _Collector(), logging.getLogger("rasterio")
     logger.addHandler(collector)
     try:

@@ -20,7 +20,7 @@ from afterrains.scenes.reader import WindowReader
 from afterrains.scenes.references import is_address
 from afterrains.scenes.remote import Opener, RemoteFile
 from afterrains.scenes.signers import signer
-from afterrains.scenes.windows import TROUBLES, driver_of, windows_of
+from afterrains.scenes.windows import TROUBLES, driver_of, head_of, windows_of
 from afterrains.stages.cellwork import CellTask, perform
 from afterrains.stages.ledger import Ledger
 from afterrains.stages.prepare import Prepared
@@ -146,7 +146,8 @@ def _reach(href: str, cells: Sequence[Cell], reader: WindowReader) -> tuple[floa
     opener = Opener(remote) if remote else None
     how: dict[str, Any] = {"opener": opener} if opener else {}
     place = opener.path if opener else href
-    with rasterio.open(place, driver=driver_of(href), sharing=False, **how) as dataset:
+    driver = remote.driver if remote else driver_of(href, head_of(href))
+    with rasterio.open(place, driver=driver, sharing=False, **how) as dataset:
         geoboxes = [cell.geobox for cell in cells]
         windows = [window for window in windows_of(dataset, geoboxes) if window]
         head = min(_HEAD_BYTES, remote.size) if remote else 0
