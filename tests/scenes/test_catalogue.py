@@ -400,10 +400,11 @@ def test_many_documents_are_read_at_a_time_in_the_order_of_their_links(
                     return 503, {}, b""
         return web.answer(asked)
 
-    with answering(held) as server, Documents(EAGER, 5) as documents:
+    with answering(held) as server, Documents(EAGER, 60) as documents:
         remarks = Remarks()
         asked = SourceAsked(("sentinel-2-l2a",), *ALL_TIME, HERE)
         found = list(raw_items(f"{server.address}/catalog.json", asked, documents, remarks))
     assert [item["id"] for item, _ in found] == [item["id"] for item in items.values()]
     assert [place for _, place in found] == [f"{server.address}{name}" for name in items]
     assert not remarks.refused
+    assert not barrier.broken, "documents were asked for a few at a time"

@@ -7,7 +7,7 @@ import pytest
 
 from afterrains.scenes import Profiles
 from afterrains.scenes.clear import has_bits, read_mask, widen
-from afterrains.scenes.profiles import BitMask, ClassMask
+from afterrains.scenes.profile_model import BitMask, ClassMask
 
 
 @pytest.fixture

@@ -13,7 +13,7 @@ from afterrains.scenes.offset import (
     decide_numbers,
     stated_numbers,
 )
-from afterrains.scenes.profiles import OffsetRule, Values
+from afterrains.scenes.profile_model import OffsetRule, Values
 
 FLAG = "earthsearch:boa_offset_applied"
 

@@ -22,7 +22,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
 
-from afterrains.scenes.profiles import BitMask, ClassMask
+from afterrains.scenes.profile_model import BitMask, ClassMask
 
 __all__ = ["MaskReading", "has_bits", "read_mask", "widen"]
 

@@ -27,7 +27,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from afterrains.scenes.profiles import OffsetRule, Values
+from afterrains.scenes.profile_model import OffsetRule, Values
 
 __all__ = ["ContradictionError", "Numbers", "UndecidedError", "decide_numbers", "stated_numbers"]
 

@@ -18,7 +18,7 @@ from afterrains.scenes.bandpass import adjust_bandpass
 from afterrains.scenes.clear import MaskReading, read_mask
 from afterrains.scenes.failures import UnreadableError
 from afterrains.scenes.model import BandAsset, Scene
-from afterrains.scenes.profiles import Profile, ValueMask
+from afterrains.scenes.profile_model import Profile, ValueMask
 from afterrains.scenes.reader import WindowReader
 from afterrains.scenes.reflectance import to_reflectance
 from afterrains.scenes.regrid import codes_to_geobox, crs_of, values_to_geobox
