@@ -10,6 +10,7 @@ from pathlib import Path
 
 import pytest
 
+from afterrains.delivery.shared_copy import share
 from afterrains.jobs.run import RunSummary, run_programme
 from afterrains.sample import write_sample
 
@@ -26,6 +27,14 @@ def small_sample(tmp_path_factory: pytest.TempPathFactory) -> Path:
 def undisturbed(small_sample: Path) -> RunSummary:
     """One run of the small sample programme, start to end."""
     return run_programme(small_sample / "programme.yaml", workers=2)
+
+
+@pytest.fixture(scope="session")
+def shared(undisturbed: RunSummary, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The shared copy of the small sample's results; read only."""
+    folder = tmp_path_factory.mktemp("shared") / "copy"
+    share(undisturbed.output, folder)
+    return folder
 
 
 @pytest.fixture

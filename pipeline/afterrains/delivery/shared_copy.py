@@ -8,6 +8,10 @@ stay named, whose tiles are some hundred kilometres wide.
 
 A site id is kept, since every figure is found by it: ids that are made of coordinates or of names
 must be changed in the programme's own files before anything is shared.
+
+What stays possible: the series of a site are those of its ground, so who searches the public scenes
+of a cell for ground with the very same dates and values can find it again. Where that must not be,
+`series.csv`, `series.parquet` and `seasons.csv` are taken out of the copy before it is handed on.
 """
 
 from __future__ import annotations
@@ -31,6 +35,7 @@ from afterrains.delivery.sites_layer import write_sites, write_sites_parquet
 from afterrains.delivery.table_files import read_csv, table_of_file, write_csv, write_parquet
 from afterrains.delivery.tables import (
     ANSWER_CALENDAR,
+    BALANCE,
     BREAK_EVEN,
     CHANGES,
     CONTROLS,
@@ -49,7 +54,7 @@ SMALLEST_CELL = 0.1
 """Degrees: about eleven kilometres."""
 _TABLES = (
     VERDICTS, VERDICT_HISTORY, CONTROLS, SOWING_RAIN, WHAT_WORKS, COSTS, SOW_AGAIN, BREAK_EVEN,
-    CHANGES, ANSWER_CALENDAR,
+    CHANGES, ANSWER_CALENDAR, BALANCE,
 )  # fmt: skip
 _BY_INDEX = ("seasons", "series")
 _MANIFEST_KEYS = (
@@ -100,7 +105,7 @@ def share(output: Path, folder: Path, *, cell_degrees: float = SMALLEST_CELL) ->
     for table in (*_TABLES, *(_by_index(output, name) for name in _BY_INDEX)):
         if table is not None and (output / table.file).is_file():
             written.append(table)
-            rows = _without_names(read_csv(table, output))
+            rows = _without_places(read_csv(table, output))
             write_csv(table, rows, folder)
             if table.name == "series":
                 write_parquet(table, rows, folder)
@@ -155,7 +160,10 @@ def _by_index(output: Path, name: str) -> Table | None:
     return table_of_file(name, file) if file.is_file() else None
 
 
-def _without_names(rows: pd.DataFrame) -> pd.DataFrame:
+def _without_places(rows: pd.DataFrame) -> pd.DataFrame:
+    """Rows without names, and without how far a site lies from its controls."""
+    if "quantity" in rows:
+        rows = rows[rows["quantity"] != "distance"]
     return rows.assign(name="") if "name" in rows else rows
 
 
