@@ -32,11 +32,24 @@ def page(output: Path) -> Path:
 
 
 @pytest.fixture(scope="session")
-def small_page(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """A page of three blocks and one site of each verdict, for what takes long on a large one."""
-    return build(
-        write_output(tmp_path_factory.mktemp("small") / "out", sown=6, controls=6, blocks=3)
-    )
+def small_output(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Three blocks, a site of each verdict, every table; for what takes long on a large one."""
+    folder = tmp_path_factory.mktemp("small") / "out"
+    return write_output(folder, sown=6, controls=6, blocks=3, choices=True)
+
+
+@pytest.fixture(scope="session")
+def small_page(small_output: Path) -> Path:
+    """The page of that folder."""
+    return build(small_output)
+
+
+@pytest.fixture(scope="session")
+def small_french_page(small_output: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The same in French."""
+    copy = tmp_path_factory.mktemp("petit") / "out"
+    shutil.copytree(small_output, copy)
+    return build(copy, "fr")
 
 
 @dataclass

@@ -24,6 +24,7 @@ from afterrains.delivery.manifest import write_manifest
 from afterrains.delivery.table_files import write_csv
 from afterrains.delivery.tables import (
     ANSWER_CALENDAR,
+    BALANCE,
     BREAK_EVEN,
     CHANGES,
     CONTROLS,
@@ -111,6 +112,7 @@ def write_output(
         _csv(folder, SOWING_RAIN, _sowing_rain(rng, sites))
     if choices:
         verdicts = history.groupby("site_id").tail(1)
+        _csv(folder, BALANCE, _balance(verdicts))
         _csv(folder, WHAT_WORKS, _ways())
         _csv(folder, COSTS, _costs())
         _csv(folder, BREAK_EVEN, _break_even())
@@ -404,6 +406,20 @@ def _costs() -> pd.DataFrame:
     names += ["cost_per_gained_ha_low", "cost_per_gained_ha_high"]
     counts = {"sowings": 18, "sowings_without_cost": 0, "gained_sites": 3, "counted_sites": 12}
     return pd.DataFrame(rows, columns=names).assign(currency="XOF", sites_in_points=0, **counts)
+
+
+def _balance(verdicts: pd.DataFrame) -> pd.DataFrame:
+    rows = [
+        ("area", 14.0, 10.0, 0.2, np.nan),
+        ("dry level", 0.1213, 0.1372, -0.84, 0.327),
+        ("dry trend", 0.0004, -0.0002, 0.25, 1.1),
+        ("rain", 281.0, 279.0, 1.31, 2.4),
+        ("distance", np.nan, 13_300.0, np.nan, np.nan),
+    ]
+    names = ["quantity", "site", "controls", "standardised_difference", "variance_ratio"]
+    quantities = pd.DataFrame(rows, columns=names).assign(as_of="2016-dry")
+    # The second site has none: sown before the record began.
+    return verdicts[["site_id"]].drop(verdicts.index[1]).merge(quantities, how="cross")
 
 
 def _break_even() -> pd.DataFrame:

@@ -148,21 +148,52 @@ def test_every_stop_of_the_keyboard_is_seen(page: Path, open_tab: OpenTab):
         assert width >= 2, tab.page.evaluate("document.activeElement.outerHTML.slice(0, 120)")
 
 
-@pytest.mark.parametrize(("width", "scheme"), [(1280, "light"), (1280, "dark"), (360, "light")])
-def test_axe_finds_no_fault(small_page: Path, open_tab: OpenTab, width: int, scheme: str):
+@pytest.mark.parametrize(
+    ("language", "width", "scheme"),
+    [
+        ("en", 1280, "light"),
+        ("en", 1280, "dark"),
+        ("en", 360, "light"),
+        ("fr", 1280, "light"),
+        ("fr", 360, "dark"),
+    ],
+)
+def test_axe_finds_no_fault(
+    small_page: Path,
+    small_french_page: Path,
+    open_tab: OpenTab,
+    language: str,
+    width: int,
+    scheme: str,
+):
     """By axe-core, the accessibility checker, as the axe-playwright-python package brings it."""
     axe = pytest.importorskip("axe_playwright_python.sync_playwright")
-    tab = open_tab(small_page, width=width, scheme=scheme)
+    shown = {"en": small_page, "fr": small_french_page}[language]
+    tab = open_tab(shown, width=width, scheme=scheme)
+    assert tab.page.evaluate("document.documentElement.lang") == language
     tab.page.evaluate("document.querySelectorAll('details').forEach(part => part.open = true)")
     found = axe.Axe().run(tab.page).response["violations"]
     assert [(fault["id"], fault["impact"]) for fault in found] == []
 
 
-def test_print_gives_each_site_a_page_of_its_own(page: Path, open_tab: OpenTab, tmp_path: Path):
+@pytest.mark.parametrize("width", [320, 1280])
+def test_hostile_names_do_nothing_on_the_french_page(
+    small_french_page: Path, open_tab: OpenTab, width: int
+):
+    tab = open_tab(small_french_page, width=width)
+    headings = " ".join(tab.page.locator(".sheet h3").all_text_contents())
+    for name in HOSTILE_NAMES[:6]:
+        assert " ".join(plain(name)[:50].split()) in headings
+    assert tab.page.title().startswith("Dune Edge sowing programme")
+    assert tab.page.locator("img").count() == 0
+    assert tab.page.evaluate("document.documentElement.scrollWidth") == width
+    assert tab.complaints == []
+
+
+def test_print_gives_each_site_a_page_of_its_own(page: Path, open_tab: OpenTab):
     """Sixteen sheets, each lower than what A4 holds inside margins of 14 mm (269 of 297 mm)."""
     tab = open_tab(page, scheme="dark")
-    pdf = tab.page.pdf(path=tmp_path / "page.pdf", format="A4")
-    pages = len(re.findall(rb"/Type\s*/Page\b", pdf))
+    pages = _pages(tab)
     assert 16 + 2 < pages < 40
     tab.page.set_viewport_size({"width": 688, "height": 1017})
     tab.page.emulate_media(media="print")
@@ -177,6 +208,28 @@ def test_print_gives_each_site_a_page_of_its_own(page: Path, open_tab: OpenTab, 
         ".sheet", "sheets => sheets.map(s => s.getBoundingClientRect().height)"
     )
     assert len(heights) == 16 and max(heights) < 269 / 25.4 * 96
-    assert tab.page.eval_on_selector_all(
-        ".sheet", "sheets => sheets.every(s => getComputedStyle(s).breakBefore === 'page')"
+
+
+@pytest.mark.parametrize("language", ["en", "fr"])
+def test_the_pdf_of_a_sheet_is_one_page(
+    small_page: Path, small_french_page: Path, open_tab: OpenTab, language: str
+):
+    """All sheets alone give as many pages as there are; found by name, one site gives one."""
+    tab = open_tab({"en": small_page, "fr": small_french_page}[language])
+    tab.page.evaluate(
+        """() => {
+            document.querySelectorAll('body > *:not(main), main > *:not(.sheets), .sheets > *')
+                .forEach(part => part.hidden = !part.classList.contains('sheet'));
+        }"""
     )
+    assert tab.page.locator(".sheet:visible").count() == 6
+    assert _pages(tab) == 6
+    tab.page.evaluate(
+        "document.querySelectorAll('.sheet').forEach((sheet, at) => sheet.hidden = at !== 3)"
+    )
+    assert _pages(tab) == 1
+
+
+def _pages(tab: Any) -> int:
+    """How many pages of A4 Chromium prints."""
+    return len(re.findall(rb"/Type\s*/Page\b", tab.page.pdf(format="A4")))

@@ -59,6 +59,7 @@ def test_sites_to_sow_again_stand_by_their_rank(decided: Path, text: str):
     ranked.sort(key=lambda row: int(row["rank"]))
     assert [row["site_id"] for row in ranked] == ["s015", "s009", "s003"]
     assert "Sow again 15 9 3" in text
+    assert "Sow again, the best first: 15 s015, 9 " in text
     table = text[text.index("Cost of one more sowing") :]
     assert table.index("15 s015") < table.index("9 ") < table.index("3 =HYPERLINK")
     assert "+0.006 if the rain holds: +0.011 (+0.001 to +0.017)" in table

@@ -118,6 +118,7 @@ def render(folder: Folder, texts: Texts) -> str:
             comparison=lay_comparison(folder, refs, meaningful, _currency(folder), names, texts),
             sheets=sheets,
             gaps_shown=any(chart.gaps for chart in charts),
+            balance_shown=any(sheet.balance for sheet in sheets),
             looks_shown=any(chart.looks for chart in charts),
             look_kinds=LOOK_KINDS,
             disagreeing=[

@@ -31,6 +31,7 @@ from afterrains.delivery.page.rows import (
     Ground,
     Judged,
     Looks,
+    Matched,
     SeasonLooks,
     SiteSeason,
     Sowing,
@@ -39,6 +40,7 @@ from afterrains.delivery.page.rows import (
 from afterrains.delivery.page.seasons import Season
 from afterrains.delivery.page.seen_tables import read_field, read_season_looks
 from afterrains.delivery.page.site_tables import (
+    read_balance,
     read_controls,
     read_history,
     read_seasons,
@@ -65,6 +67,8 @@ class Folder:
     seasons: Mapping[str, tuple[SiteSeason, ...]]
     """Each site's seasons, oldest first."""
     controls: tuple[Control, ...] | None
+    balance: Mapping[str, tuple[Matched, ...]] | None
+    """Each site and its controls before sowing, a row for each quantity."""
     sowings: Mapping[str, tuple[Sowing, ...]] | None
     """Each site's sowings, oldest first; None where the table is not there."""
     ways: tuple[Way, ...] | None
@@ -106,6 +110,7 @@ def read_folder(path: Path) -> Folder:
         calendar=calendar,
         seasons=seasons,
         controls=read_controls(path),
+        balance=read_balance(path),
         sowings=read_sowings(path),
         ways=read_ways(path),
         costs=read_costs(path),

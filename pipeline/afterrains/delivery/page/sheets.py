@@ -6,6 +6,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
 
+from afterrains.delivery.page.balance_panel import BalancePanel, lay_balance
 from afterrains.delivery.page.close_ups import CloseUp
 from afterrains.delivery.page.facts import Fact, gain_text, lay_facts
 from afterrains.delivery.page.first_screen import step_label
@@ -51,6 +52,7 @@ class Sheet:
     chart_description: str
     close_ups: tuple[CloseUp, ...]
     facts: tuple[Fact, ...]
+    balance: BalancePanel | None
     figures: tuple[FigureRow, ...]
     previous: str
     following: str
@@ -105,6 +107,7 @@ def lay_sheet(
         ),
         close_ups=tuple(close_ups),
         facts=tuple(lay_facts(judged, sowings, currency, texts)),
+        balance=lay_balance((folder.balance or {}).get(judged.site_id, ()), unit, names, texts),
         figures=_figures(rows, history, unit, names, texts),
         previous=neighbours[0],
         following=neighbours[1],

@@ -6,13 +6,14 @@ from collections.abc import Mapping
 from pathlib import Path
 
 from afterrains.delivery.page.records import by_site, each_if_there, rows_of
-from afterrains.delivery.page.rows import Control, Judged, Reading, SiteSeason, Sowing
+from afterrains.delivery.page.rows import Control, Judged, Matched, Reading, SiteSeason, Sowing
 from afterrains.delivery.page.seasons import Season
 from afterrains.delivery.table_files import table_of_file
-from afterrains.delivery.tables import CONTROLS, SOWING_RAIN, VERDICT_HISTORY
+from afterrains.delivery.tables import BALANCE, CONTROLS, SOWING_RAIN, VERDICT_HISTORY
 from afterrains.delivery.tables import VERDICTS as VERDICTS_TABLE
 
 __all__ = [
+    "read_balance",
     "read_controls",
     "read_history",
     "read_seasons",
@@ -41,6 +42,12 @@ def read_history(path: Path, calendar: Mapping[str, Season]) -> dict[str, tuple[
 def read_controls(path: Path) -> tuple[Control, ...] | None:
     """The controls; None where the table is not there."""
     return each_if_there(CONTROLS, path, Control)
+
+
+def read_balance(path: Path) -> dict[str, tuple[Matched, ...]] | None:
+    """What each site and its controls looked like before; None where the table is not there."""
+    rows = each_if_there(BALANCE, path, Matched)
+    return None if rows is None else by_site(rows, lambda row: row.site_id, lambda _: 0)
 
 
 def read_sowings(path: Path) -> dict[str, tuple[Sowing, ...]] | None:
