@@ -1,15 +1,18 @@
 """Placebo run on a programme's own controls: each taken for sown at every possible date.
 
-    python benchmarks/evidence/placebo.py OUT/PROGRAMME [--value ndvi_median] [--judged 12]
+    python benchmarks/evidence/placebo.py OUT/PROGRAMME... [--judged 12]
 
-Reads `seasons.csv` of a run. Prints the share of placebos ever called gain, loss or grass-only.
-None was sown, so a gain here is a false one; placebos of one control share its series, and with few
-controls the share is a coarse figure.
+Reads `seasons.csv` of each run. Prints the share of placebos ever called gain, loss and so on, and
+keeps it for the report (`python benchmarks/evidence/run.py --report-only` writes it). None was
+sown, so a gain here is a false one; placebos of one control share its series, and with few controls
+the share is a coarse figure. Controls that the programme's own invention cleared or lets recover by
+themselves do change, and a word for one of them need not be false.
 """
 
 from __future__ import annotations
 
 import argparse
+import json
 from pathlib import Path
 
 import numpy as np
@@ -18,6 +21,7 @@ import pandas as pd
 from afterrains.contrast import judge
 
 WORDS = ("gain", "loss", "grass-only", "no-gain", "not-assessable")
+STORE = Path(__file__).resolve().parent / "results.json"
 
 
 def placebo_shares(panel: pd.DataFrame, judged_seasons: int) -> pd.DataFrame:
@@ -44,23 +48,41 @@ def placebo_shares(panel: pd.DataFrame, judged_seasons: int) -> pd.DataFrame:
     return pd.DataFrame(rows, columns=["site_id", "sown_on", *WORDS])
 
 
+def dry_panel(folder: Path) -> pd.DataFrame:
+    """Dry-season values as the run judged them.
+
+    The flush is measured with the dry season that follows, so it is known no sooner than that; for
+    a placebo of the dry value the rains are left out, and with them the word grass-only.
+    """
+    seasons = pd.read_csv(folder / "seasons.csv")
+    panel = seasons[["site_id", "role", "season", "kind", "clear_dates"]].assign(
+        time=pd.to_datetime(seasons["end"]), value=seasons["judged_value"]
+    )
+    usable = (seasons["kind"] == "dry") & seasons["complete"] & seasons["enough_dates"]
+    return panel[usable]
+
+
 def main() -> None:
-    """Read a run's seasons, print the shares."""
+    """Read the runs' seasons, print and keep the shares."""
     parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("folder", type=Path)
-    parser.add_argument("--value", default="ndvi_median")
+    parser.add_argument("folders", type=Path, nargs="+")
     parser.add_argument("--judged", type=int, default=12)
     options = parser.parse_args()
-    seasons = pd.read_csv(options.folder / "seasons.csv")
-    panel = seasons[["site_id", "role", "season", "kind", "clear_dates"]].assign(
-        time=pd.to_datetime(seasons["end"]), value=seasons[options.value]
-    )
-    # The flush is measured with the dry season that follows, so it is known no sooner than that;
-    # for a placebo of the dry value the rains' own level is left out.
-    shares = placebo_shares(panel[panel["kind"] == "dry"], options.judged)
-    print(f"{len(shares)} placebos of {shares['site_id'].nunique()} controls")
-    for word in WORDS:
-        print(f"  ever {word}: {100 * shares[word].mean():.1f} %")
+    told = [placebo_shares(dry_panel(folder), options.judged) for folder in options.folders]
+    shares = pd.concat(told, keys=range(len(told)), names=["run"]).reset_index("run")
+    by_control = shares.groupby(["run", "site_id"])[list(WORDS)].any()
+    kept = {
+        "runs": len(told),
+        "controls": len(by_control),
+        "placebos": len(shares),
+        "judged_seasons": options.judged,
+        "ever": {word: float(shares[word].mean()) for word in WORDS},
+        "controls_ever": {word: int(by_control[word].sum()) for word in WORDS},
+    }
+    print(json.dumps(kept, indent=1))
+    print(shares[shares["gain"]].to_string())
+    results = json.loads(STORE.read_text()) if STORE.exists() else {}
+    STORE.write_text(json.dumps(results | {"placebo": kept}, indent=1))
 
 
 if __name__ == "__main__":

@@ -86,6 +86,7 @@ def write(results: dict[str, Any], names: list[str], refused: list[str]) -> None
             f"{found['sites']} sites without a gain beside them, "
             f"{_percent(found['false_gain_among_gains'])} were ever called `gain`."
         )
+    lines += _placebo(results.get("placebo"))
     lines += ["", "![False gains and power by setting](evidence.svg)", ""]
     lines += [
         "How the judge works, and its known limits: [evidence_method.md](evidence_method.md).",
@@ -93,6 +94,26 @@ def write(results: dict[str, Any], names: list[str], refused: list[str]) -> None
     ]
     (DOCS / "evidence.md").write_text("\n".join(lines), encoding="utf-8")
     _figure(known)
+
+
+def _placebo(found: dict[str, Any] | None) -> list[str]:
+    """Controls of the sample programmes, each taken for sown at every possible date."""
+    if found is None:
+        return []
+    lines = ["", "## Controls taken for sown", ""]
+    lines.append(
+        f"Every control of {found['runs']} invented districts (`afterrains sample`, run as they"
+        " come) taken for sown after each dry season that leaves two before and one after:"
+        f" {found['placebos']} placebos of {found['controls']} controls, judged against the other"
+        f" controls over up to {found['judged_seasons']} seasons. None was sown. Each was judged on"
+        " greenness alone, without the rains and without infrared."
+    )
+    lines += ["", _row(["ever called", "placebos", "controls with one such placebo or more"])]
+    lines.append(_row(["---"] * 3))
+    for word, share in found["ever"].items():
+        controls = f"{found['controls_ever'][word]} of {found['controls']}"
+        lines.append(_row([f"`{word}`", _percent(share), controls]))
+    return lines
 
 
 def _rivals(results: dict[str, Any], names: list[str]) -> list[str]:

@@ -284,3 +284,23 @@ def test_what_works_looks_at_what_was_sown_by_then() -> None:
     assert shrunken(verdicts).between(0.02, 0.04).all()
     young = verdicts.assign(seasons_since_sowing=1)
     assert what_works_told(young, calendar, _SOWING, _STARTS, RampGrowth(1, 4)).empty
+
+
+def test_a_loss_that_another_index_does_not_show_is_no_verdict() -> None:
+    """A fall of the judged index alone: with a second index that stayed, the reason says so."""
+    ground = ground_of(range(2004, 2022))
+    values = ground["values"]
+    start = values["season"].map(ground["calendar"].set_index("season")["start"])
+    flat = values["judged_value"].copy()
+    fallen = values["site_id"].isin(["a", "b"]) & (start > "2014-06-15")
+    values.loc[fallen, "judged_value"] -= 0.1
+    alone = build_tables(**ground)
+    assert (alone.verdicts["verdict"] == "loss").all()
+    values["judged_second"] = values["judged_value"]
+    shown = build_tables(**ground)
+    assert (shown.verdicts["verdict"] == "loss").all()
+    values["judged_second"] = flat
+    told = build_tables(**ground)
+    assert not (told.verdict_history["verdict"] == "loss").any()
+    assert told.verdicts["reason"].str.contains("not borne out by MSAVI2").all()
+    assert "judged_second" not in told.seasons

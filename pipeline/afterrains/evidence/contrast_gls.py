@@ -140,8 +140,12 @@ def _gain_now(
     usable = own > 1e-10
     own = np.where(usable, own, 1.0)
     slope = to_gap / own
-    squares = np.maximum(products[..., GAP, GAP] - to_gap**2 / own, 0.0)
-    site_df = np.maximum(counted - 2.0, 0.0)
+    # How far a gain's true curve lies from the blended one is no noise: both are taken out.
+    slopes, _, both = _step_and_ramp(products)
+    told = np.einsum("jkn,jkn->kn", slopes, np.stack([products[..., i, GAP] for i in (STEP, RAMP)]))
+    squares = products[..., GAP, GAP] - np.where(both, told, to_gap**2 / own)
+    site_df = np.maximum(counted - np.where(both, 3.0, 2.0), 0.0)
+    squares = np.where(site_df > 0, np.maximum(squares, 0.0), 0.0)
     prior_df = noise.df[:, None]
     wider = 1 + spread
     variance = (prior_df * noise.variance[:, None] + squares / wider) / (prior_df + site_df)
@@ -201,23 +205,32 @@ def _rise_at_once(
 
     What rose in the first season and did not grow is not what the growth curve expects of trees.
     """
+    slopes, shares, usable = _step_and_ramp(products)
+    explained = slopes[0] * products[..., STEP, GAP] + slopes[1] * products[..., RAMP, GAP]
+    squares = np.maximum(products[..., GAP, GAP] - explained, 0.0)
+    site_df, prior_df = np.maximum(counted - 3.0, 0.0), noise.df[:, None]
+    wider = 1 + spread
+    variance = (prior_df * noise.variance[:, None] + squares / wider) / (prior_df + site_df)
+    p = []
+    for slope, share in zip(slopes, shares, strict=True):
+        se = np.sqrt(np.maximum(variance * wider * share, 1e-300))
+        mixture = Mixture(noise.weight, slope, se, prior_df + site_df)
+        p.append(np.where(usable.all(axis=0), mixture.below(0.0), np.nan))
+    return p[0], p[1]
+
+
+def _step_and_ramp(products: Floats) -> tuple[Floats, Floats, NDArray[np.bool_]]:
+    """Both coefficients, shape (2, structures, sites), their variance factors, and where they can.
+
+    The two can be told apart once a ramp has begun to rise.
+    """
     a, b, c = (products[..., i, j] for i, j in ((STEP, STEP), (STEP, RAMP), (RAMP, RAMP)))
     step, grown = products[..., STEP, GAP], products[..., RAMP, GAP]
     area = a * c - b**2
     usable = area > 1e-6 * np.maximum(a * c, 1e-12)
     area = np.where(usable, area, 1.0)
     slopes = np.stack([(c * step - b * grown) / area, (a * grown - b * step) / area])
-    explained = slopes[0] * step + slopes[1] * grown
-    squares = np.maximum(products[..., GAP, GAP] - explained, 0.0)
-    site_df, prior_df = np.maximum(counted - 3.0, 0.0), noise.df[:, None]
-    wider = 1 + spread
-    variance = (prior_df * noise.variance[:, None] + squares / wider) / (prior_df + site_df)
-    p = []
-    for slope, share in zip(slopes, (c / area, a / area), strict=True):
-        se = np.sqrt(np.maximum(variance * wider * share, 1e-300))
-        mixture = Mixture(noise.weight, slope, se, prior_df + site_df)
-        p.append(np.where(usable.all(axis=0), mixture.below(0.0), np.nan))
-    return p[0], p[1]
+    return slopes, np.stack([c / area, a / area]), usable
 
 
 def trend_tests(model: GapModel, series: GapSeries, noise: Noise) -> tuple[Floats, Floats, Floats]:

@@ -49,7 +49,8 @@ class Mixture:
         """Share of the mixture below a value; below 0 it is the one-sided p-value of a gain."""
         t = (np.asarray(value) - self.estimate) / self.se
         out: Floats = np.einsum("k,kn->n", self.weight, special.stdtr(self.df, t))
-        return out
+        # Weights sum to 1 but for rounding, which must not make a chance above 1.
+        return np.clip(out, 0.0, 1.0)
 
     def quantile(self, share: float) -> Floats:
         """Value below which `share` of the mixture lies, by guarded Newton steps."""

@@ -7,6 +7,7 @@ import json
 from collections.abc import Mapping
 from typing import Any
 
+from afterrains.evidence.borne_out import NO_SUPPORT
 from afterrains.evidence.grass import CROWNS_MOST
 from afterrains.evidence.growth import STEP_SHARE
 from afterrains.evidence.matching import MOST_CONTROLS
@@ -31,6 +32,7 @@ def specification(rules: Rules, spill_over_m: float) -> dict[str, Any]:
             "full_after_seasons": rules.growth.full_after_seasons,
         },
         "contrast": "generalised least squares on a blend of growth ramp and step",
+        "noise": "what a site's level, step and ramp leave",
         "step_share": STEP_SHARE,
         "controls": {
             "weights": "similarity before sowing",
@@ -41,6 +43,7 @@ def specification(rules: Rules, spill_over_m: float) -> dict[str, Any]:
         },
         "fewest_seasons_before": FEWEST_BEFORE,
         "one_control_left_out": FRAGILE,
+        "second_look_no_support": NO_SUPPORT,
         "without_woody_model": {
             "rule": "a gain whose rains flush rose too is at most grass-only",
             "flush_doubt": FLUSH_DOUBT,

@@ -2,22 +2,38 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 
 import geopandas as gpd
 import numpy as np
 import pandas as pd
 
 from afterrains.results.rain import rain_before
+from afterrains.scenes.bandpass import family_of
 from afterrains.signals.season_values import judged_values, season_values
 
-__all__ = ["DEAD_GRASS_VALUE", "build_panel", "enough_dates", "judged_table", "with_cover"]
+__all__ = [
+    "DEAD_GRASS_VALUE",
+    "SECOND_LOOKS",
+    "build_panel",
+    "enough_dates",
+    "judged_table",
+    "with_cover",
+]
 
 OUTCOME_INDEX = "ndvi"
 # Cellulose of dead grass absorbs at 2.1 µm, so shortwave infrared falls off where it stands
 # (Guerschman et al. 2009, doi:10.1016/j.rse.2009.01.006); crowns raise this far less than NDVI.
 DEAD_GRASS_INDEX = "nbr2"
 DEAD_GRASS_VALUE = "judged_dead_grass"
+# Allows for bright soil between plants, which NDVI does not (Qi et al. 1994,
+# doi:10.1016/0034-4257(94)90134-1).
+SECOND_INDEX = "msavi2"
+SECOND_LOOKS = {
+    "judged_second": SECOND_INDEX.upper(),
+    "judged_one_family": "one family of sensors alone",
+}
+"""Columns with which a gain or loss of greenness is judged again, and their words."""
 # Fewer looks, and a season's median is one or two scenes' haze (common practice, no source).
 # The rains are cloudy, and values are compared on common dates, so there one look fewer must do.
 MIN_CLEAR_DATES = {"dry": 3, "rains": 2}
@@ -32,16 +48,34 @@ def judged_table(
 ) -> pd.DataFrame:
     """Season values of every index beside the values that are judged; see `season_values`.
 
-    `judged_dead_grass` is missing where the scenes have no shortwave infrared.
+    `judged_dead_grass` is missing where the scenes have no shortwave infrared; `judged_second` is
+    there with `SECOND_INDEX`, and `judged_one_family`, the outcome as the family of sensors with
+    the most looks saw it, where there were several families.
     """
     key = ["site_id", "season"]
     table = season_values(series, calendar, site_ids, indices)
     table = table.merge(judged_values(series, calendar, site_ids, OUTCOME_INDEX), on=key)
+    for column, looks, index in _second_looks(series, indices):
+        second = judged_values(looks, calendar, site_ids, index)
+        second = second.rename(columns={"judged_value": column}).drop(columns="judged_dates")
+        table = table.merge(second, on=key)
     if DEAD_GRASS_INDEX not in indices:
         return table.assign(**{DEAD_GRASS_VALUE: np.nan})
     dead = judged_values(series, calendar, site_ids, DEAD_GRASS_INDEX)
     dead = dead.rename(columns={"judged_value": DEAD_GRASS_VALUE}).drop(columns="judged_dates")
     return table.merge(dead, on=key)
+
+
+def _second_looks(
+    series: pd.DataFrame, indices: Sequence[str]
+) -> Iterator[tuple[str, pd.DataFrame, str]]:
+    """Column, dates looked at and index of each of `SECOND_LOOKS` that can be had."""
+    if SECOND_INDEX in indices:
+        yield "judged_second", series, SECOND_INDEX
+    family = series["sensor"].astype(str).map(family_of)
+    counts = family.value_counts()
+    if len(counts) > 1:
+        yield "judged_one_family", series[family == counts.index[0]], OUTCOME_INDEX
 
 
 def build_panel(
@@ -71,7 +105,7 @@ def build_panel(
         A dry season's value is its mean NDVI over common dates; a rainy season's is its green
         flush: the same of the rains minus that of the dry season that follows, so that crowns,
         green in both, cancel. NaN where a season had fewer than
-        `MIN_CLEAR_DATES`.
+        `MIN_CLEAR_DATES`. With them the dry seasons' `SECOND_LOOKS`.
     """
     table = values.merge(calendar, on="season").sort_values(["site_id", "start"])
     enough = enough_dates(table)
@@ -80,6 +114,8 @@ def build_panel(
     flush = table["judged_value"].where(enough) - next_dry
     table["value"] = np.where(table["kind"] == "dry", table["dry_value"], flush)
     table["dead_grass"] = table[DEAD_GRASS_VALUE].where((table["kind"] == "dry") & enough)
+    looks = [name for name in SECOND_LOOKS if name in table]
+    table[looks] = table[looks].where((table["kind"] == "dry") & enough)
     table["time"] = table["start"] + (table["end"] - table["start"]) / 2
     centre = sites.geometry.centroid
     ground = pd.DataFrame(
@@ -95,7 +131,7 @@ def build_panel(
     panel = table[table["complete"]].merge(ground, on="site_id")
     columns = ["site_id", "role", "stratum", "area_ha", "x", "y", "season", "kind", "time"]
     panel = panel.assign(clear_dates=panel["judged_dates"])
-    columns += ["clear_dates", "value", "dead_grass"]
+    columns += ["clear_dates", "value", "dead_grass", *looks]
     if season_rain is not None:
         rain = rain_before(season_rain, calendar)
         panel = panel.merge(rain, on=["site_id", "season"], how="left")

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 import geopandas as gpd
 import pandas as pd
 
-from afterrains.results.panel import DEAD_GRASS_VALUE, enough_dates
+from afterrains.results.panel import DEAD_GRASS_VALUE, SECOND_LOOKS, enough_dates
 
 __all__ = ["seasons_told"]
 
@@ -53,4 +53,5 @@ def seasons_told(
     table["enough_dates"] = enough_dates(table)
     table = table.rename(columns={"dry_spell_days": "longest_dry_spell_days"})
     table = table.drop(columns=[*_WORKING_COLUMNS, DEAD_GRASS_VALUE])
+    table = table.drop(columns=list(SECOND_LOOKS), errors="ignore")
     return table.sort_values(["site_id", "start"]).reset_index(drop=True)

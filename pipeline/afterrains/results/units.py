@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
 import pandas as pd
 
+from afterrains.evidence.borne_out import borne_out
 from afterrains.evidence.judgement import Judgement, judge_programme
 from afterrains.evidence.specification import frozen
 from afterrains.programme import Evidence
+from afterrains.results.panel import SECOND_LOOKS
 
 __all__ = ["judge_in_units"]
 
@@ -31,7 +34,7 @@ def judge_in_units(
     is_sown = panel["role"] == "sown"
     woody = panel["site_id"].isin(in_points)
     if not (is_sown & woody).any():
-        return judge_programme(panel, sowing, meaningful_gain=greener, **settings)
+        return _greenness(panel, sowing, greener, settings)
     points = panel[woody].assign(greenness=panel["value"])
     points = points.merge(
         values[["site_id", "season", "woody_percent", "woody_se_own"]], on=["site_id", "season"]
@@ -49,11 +52,8 @@ def judge_in_units(
     )
     if not (is_sown & ~woody).any():
         return told
-    rest = judge_programme(
-        panel[~woody | ~is_sown],
-        sowing[~sowing["site_id"].isin(in_points)],
-        meaningful_gain=greener,
-        **settings,
+    rest = _greenness(
+        panel[~woody | ~is_sown], sowing[~sowing["site_id"].isin(in_points)], greener, settings
     )
     known = set(told.controls["site_id"])
     return Judgement(
@@ -66,3 +66,19 @@ def judge_in_units(
         ),
         frozen({**told.specification, "greenness_fallback": rest.specification}),
     )
+
+
+def _greenness(
+    panel: pd.DataFrame, sowing: pd.DataFrame, meaningful_gain: float, settings: dict[str, Any]
+) -> Judgement:
+    """Judge greenness, and take back what a second look at the same ground does not bear out."""
+    told = judge_programme(panel, sowing, meaningful_gain=meaningful_gain, **settings)
+    dry = panel["kind"] == "dry"
+    for column, words in SECOND_LOOKS.items():
+        if column not in panel or not told.history["verdict"].isin(["gain", "loss"]).any():
+            continue
+        again = panel.assign(value=panel["value"].where(~dry, panel[column]))
+        # Sign and p-value are asked for alone, so what gain would matter plays no part.
+        beside = judge_programme(again, sowing, meaningful_gain=meaningful_gain, **settings)
+        told = replace(told, history=borne_out(told.history, beside.history, words))
+    return told
