@@ -8,13 +8,18 @@ import numpy as np
 import pandas as pd
 from oracle import oracle_calls, oracle_z
 from scipy import stats
+from settings import PLAIN
 from simulate import Setting, Simulated, curve, simulate, tables
 
 from afterrains.contrast import judge
 from afterrains.evidence.growth import RampGrowth
+from afterrains.evidence.specification import specification
+from afterrains.evidence.verdicts import Rules
 
 GROWTH = RampGrowth(1.0, 4.0)
 ERROR_RATE = 0.05
+MEANINGFUL = 3.0
+FALSE_DISCOVERY_RATE = 0.10
 
 
 @dataclass(frozen=True)
@@ -35,6 +40,12 @@ class Counts:
     by_panel: tuple[float, ...]
 
 
+def rule_now() -> str:
+    """Digest of the judging rule, so that figures of an earlier one can be told."""
+    rules = Rules(ERROR_RATE, PLAIN.after, GROWTH, MEANINGFUL, FALSE_DISCOVERY_RATE, True)
+    return str(specification(rules, 0.0)["digest"])
+
+
 def judged(simulated: Simulated, growth: RampGrowth = GROWTH) -> pd.DataFrame:
     """The judge's history of a panel, with its last season the last judged one."""
     panel, sowing = tables(simulated)
@@ -44,7 +55,7 @@ def judged(simulated: Simulated, growth: RampGrowth = GROWTH) -> pd.DataFrame:
         ERROR_RATE,
         simulated.setting.after,
         growth,
-        meaningful_gain=3.0,
+        meaningful_gain=MEANINGFUL,
         woody_model=True,
     )
 

@@ -5,8 +5,8 @@
 Reads `seasons.csv` of each run. Prints the share of placebos ever called gain, loss and so on, and
 keeps it for the report (`python benchmarks/evidence/run.py --report-only` writes it). None was
 sown, so a gain here is a false one; placebos of one control share its series, and with few controls
-the share is a coarse figure. Controls that the programme's own invention cleared or lets recover by
-themselves do change, and a word for one of them need not be false.
+the share is a coarse figure. Beside a sample programme lies its truth: controls that were cleared
+or recover by themselves do change, and what is said of them is counted apart.
 """
 
 from __future__ import annotations
@@ -62,25 +62,41 @@ def dry_panel(folder: Path) -> pd.DataFrame:
     return panel[usable]
 
 
+def changed(folder: Path) -> set[str]:
+    """Controls of a sample programme that truly changed; none known without its truth."""
+    truth = folder.parents[1] / "truth" / "sites.csv"
+    if not truth.exists():
+        return set()
+    sites = pd.read_csv(truth)
+    return set(
+        sites.loc[(sites["role"] == "control") & (sites["last_gain_points"] != 0), "site_id"]
+    )
+
+
 def main() -> None:
     """Read the runs' seasons, print and keep the shares."""
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("folders", type=Path, nargs="+")
     parser.add_argument("--judged", type=int, default=12)
     options = parser.parse_args()
-    told = [placebo_shares(dry_panel(folder), options.judged) for folder in options.folders]
-    shares = pd.concat(told, keys=range(len(told)), names=["run"]).reset_index("run")
-    by_control = shares.groupby(["run", "site_id"])[list(WORDS)].any()
-    kept = {
-        "runs": len(told),
-        "controls": len(by_control),
-        "placebos": len(shares),
-        "judged_seasons": options.judged,
-        "ever": {word: float(shares[word].mean()) for word in WORDS},
-        "controls_ever": {word: int(by_control[word].sum()) for word in WORDS},
-    }
+    told = []
+    for run, folder in enumerate(options.folders):
+        shares = placebo_shares(dry_panel(folder.resolve()), options.judged)
+        told.append(
+            shares.assign(run=run, changed=shares["site_id"].isin(changed(folder.resolve())))
+        )
+    shares = pd.concat(told, ignore_index=True)
+    kept: dict[str, object] = {"runs": len(told), "judged_seasons": options.judged}
+    for name, part in (
+        ("still", shares[~shares["changed"]]),
+        ("changed", shares[shares["changed"]]),
+    ):
+        kept[name] = {
+            "controls": len(part[["run", "site_id"]].drop_duplicates()),
+            "placebos": len(part),
+            "ever": {word: int(part[word].sum()) for word in WORDS},
+        }
     print(json.dumps(kept, indent=1))
-    print(shares[shares["gain"]].to_string())
     results = json.loads(STORE.read_text()) if STORE.exists() else {}
     STORE.write_text(json.dumps(results | {"placebo": kept}, indent=1))
 

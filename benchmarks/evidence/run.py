@@ -3,8 +3,8 @@
     OMP_NUM_THREADS=1 OPENBLAS_NUM_THREADS=1 python benchmarks/evidence/run.py
 
 Results of each setting are kept in benchmarks/evidence/results.json and made again only with
-`--fresh` or when more panels are asked for; `--panels N` sets the number of panels without a gain
-(12 sown sites each).
+`--fresh`, when the judging rule has changed since, or when more panels are asked for; `--panels N`
+sets the number of panels without a gain (12 sown sites each).
 """
 
 from __future__ import annotations
@@ -21,7 +21,7 @@ HERE = Path(__file__).resolve().parent
 sys.path.insert(0, str(HERE))
 
 import report  # noqa: E402
-from measure import mixed_discoveries, run, telling_size  # noqa: E402
+from measure import mixed_discoveries, rule_now, run, telling_size  # noqa: E402
 from rivals import RIVALS  # noqa: E402
 from settings import PLAIN, SETTINGS, UNANSWERABLE  # noqa: E402
 from simulate import Setting, simulate  # noqa: E402
@@ -37,6 +37,7 @@ def measure(setting: Setting, panels: int, *, with_gain: bool) -> dict[str, obje
         "name": setting.name,
         "sites": null.sites,
         "panels": panels,
+        "rule": rule_now(),
         "false_gain": null.gains / null.sites,
         "false_gain_error": float(np.std(null.by_panel) / np.sqrt(panels)),
         "false_gain_last": null.last_gains / null.sites,
@@ -89,8 +90,9 @@ def main() -> None:
     store = HERE / "results.json"
     results = json.loads(store.read_text()) if store.exists() and not options.fresh else {}
     for setting in () if options.report_only else SETTINGS + UNANSWERABLE:
-        # What was measured on fewer panels than now asked for is measured again.
-        if results.get(setting.name, {}).get("panels", 0) < options.panels:
+        # What was measured on fewer panels than now asked for, or by another rule, is done again.
+        known = results.get(setting.name, {})
+        if known.get("panels", 0) < options.panels or known.get("rule") != rule_now():
             found = measure(setting, options.panels, with_gain=setting in SETTINGS)
             found["rivals"] = rival_calls(setting, max(options.panels // 8, 4))
             results[setting.name] = found
@@ -99,7 +101,8 @@ def main() -> None:
     if "discoveries" not in results and not options.report_only:
         results["discoveries"] = mixed_discoveries(PLAIN, max(options.panels // 4, 4))
         store.write_text(json.dumps(results, indent=1))
-    report.write(results, [s.name for s in SETTINGS], [s.name for s in UNANSWERABLE])
+    names, refused = [s.name for s in SETTINGS], [s.name for s in UNANSWERABLE]
+    report.write(results, names, refused, rule_now())
 
 
 if __name__ == "__main__":
