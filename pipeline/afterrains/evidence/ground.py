@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from afterrains.evidence.as_of import AsOf, seasons_since
 from afterrains.evidence.contrast_gls import SiteGains, estimate_gains, rain_told, trend_tests
+from afterrains.evidence.control_gaps import FEWEST_TRUSTED, gaps_to_others, trusted
 from afterrains.evidence.gap_noise import (
     gap_residuals,
     rain_part,
@@ -24,7 +25,6 @@ from afterrains.evidence.learning import (
     Noise,
     Residuals,
     learn_noise,
-    odd_controls,
     odd_sown,
     tail_df,
 )
@@ -40,7 +40,6 @@ Bools = NDArray[np.bool_]
 
 _LEARNING_SITES = 400
 """Controls, and sown sites, from which the noise is learned; more add time and no knowledge."""
-_FEWEST_TRUSTED = 3
 _WORTH_A_SECOND_LOOK = 0.025
 
 
@@ -169,9 +168,11 @@ class Ground:
     def _controls_at(self, last: int) -> tuple[Bools, Floats, Floats, GapSeries, Residuals]:
         """Odd controls, weights, departures, gaps and what they tell of the noise."""
         values = self.control_values[:, :last]
-        odd, trust = self._trust(values)
+        odd, trust = trusted(values, self.precision[:, :last])
         departures = values - site_levels(values, trust)[:, None]
-        controls = self._control_series(departures, trust)
+        controls = gaps_to_others(
+            departures, trust, self.since.max(axis=0, initial=0)[:last], self.growth, self.rain
+        )
         learned = GapSeries(
             controls.gap[self.learners],
             controls.season,
@@ -183,42 +184,6 @@ class Ground:
         )
         of_controls = gap_residuals(self.control_model, learned, gain=False)
         return odd, trust, departures, controls, _without(of_controls, odd[self.learners])
-
-    def _trust(self, values: Floats) -> tuple[Bools, Floats]:
-        """Which controls changed abruptly, and the weight of each value (0 for theirs)."""
-        precision = self.precision[:, : values.shape[1]]
-        departures = values - site_levels(values, precision)[:, None]
-        some = np.isfinite(departures).any(axis=0)
-        middle = np.zeros(departures.shape[1])
-        middle[some] = np.nanmedian(departures[:, some], axis=0)
-        odd = odd_controls(departures - middle)
-        if (~odd).sum() < _FEWEST_TRUSTED:
-            odd = np.zeros_like(odd)
-        return odd, np.where(odd[:, None], 0.0, precision)
-
-    def _control_series(self, departures: Floats, trust: Floats) -> GapSeries:
-        """Gap of each control to the other controls."""
-        seen = np.isfinite(departures)
-        weight = seen * trust
-        filled = np.where(seen, departures, 0.0)
-        total, worth = (weight * filled).sum(axis=0), weight.sum(axis=0)
-        season = np.where(worth > 0, total / np.where(worth > 0, worth, 1.0), 0.0)
-        left, rest = total - weight * filled, worth - weight
-        others = np.where(rest > 0, left / np.where(rest > 0, rest, 1.0), np.nan)
-        # Each value's variance is the inverse of its weight, so a squared weight counts once.
-        share = weight.sum(axis=0) - weight
-        spread = np.where(rest > 0, share / np.where(rest > 0, rest, 1.0) ** 2, 1.0).mean(axis=1)
-        after = self.since.max(axis=0, initial=0)[: departures.shape[1]]
-        shape = departures.shape
-        return GapSeries(
-            np.nan_to_num(departures - others),
-            season,
-            np.broadcast_to((after > 0).astype(float), shape),
-            np.broadcast_to(ramp(after.astype(float), self.growth), shape),
-            np.broadcast_to(after == 0, shape),
-            spread,
-            None if self.rain is None else self.rain.of_controls(departures, trust),
-        )
 
     def _rain_of(
         self, rows: Ints, departures: Floats, match: Match, trust: Floats
@@ -242,7 +207,7 @@ class Ground:
         """p-value of what was found without the control that favours it most, and that control."""
         p, place = np.zeros(gains.gain.size), np.zeros(gains.gain.size, dtype=np.intp)
         some = np.minimum(gains.p_gain, gains.p_loss) <= _WORTH_A_SECOND_LOOK
-        found = np.flatnonzero(np.nan_to_num(some, nan=False) & (match.used > _FEWEST_TRUSTED))
+        found = np.flatnonzero(np.nan_to_num(some, nan=False) & (match.used > FEWEST_TRUSTED))
         if found.size == 0:
             return p, place
         columns = self.row_of[match.controls[found]]
