@@ -2,9 +2,9 @@
 
     python benchmarks/kernels/run.py [--quick]
 
-Each time is the median of several runs on one thread, after compilation, on the same invented
-numbers; before a time counts, the results of both ways are compared. Absolute times depend on the
-machine and its load, ratios much less.
+Each time is the median processor time of several runs on one thread, after compilation, on the same
+invented numbers; before a time counts, the results of both ways are compared. Absolute times depend
+on the machine, ratios much less, and what else runs on it counts for little in either.
 """
 
 from __future__ import annotations
@@ -172,12 +172,12 @@ def polygon_means(rng: np.random.Generator) -> None:
 
 
 def median_seconds(work: Callable[[], object], runs: int) -> float:
-    """Median time of some runs."""
+    """Median processor time of some runs."""
     times = []
     for _ in range(runs):
-        start = time.perf_counter()
+        start = time.process_time()
         work()
-        times.append(time.perf_counter() - start)
+        times.append(time.process_time() - start)
     return statistics.median(times)
 
 

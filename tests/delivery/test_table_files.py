@@ -96,7 +96,7 @@ _CONTRACT = {
     "clear_fraction, ndvi_median, ndvi_low, ndvi_high, nbr_median, nbr_low, nbr_high, "
     "woody_percent, woody_low, woody_high, control_ndvi_median, control_nbr_median, "
     "control_woody_percent, difference, judged_value, control_judged_value, complete, "
-    "enough_dates, spi_class, rain_rank, rain_days, longest_dry_spell_days",
+    "enough_dates, spi_class, rain_rank, rain_days, longest_dry_spell_days, green_fraction",
 }
 
 

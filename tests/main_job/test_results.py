@@ -190,18 +190,21 @@ def test_seasons_tell_whether_they_count_and_how_wet_they_were() -> None:
     )
     rain = season_rain(RainRecord(daily, "made"), calendar, ["a"])
     values = calendar[["season"]].assign(
-        site_id="a", judged_value=0.2, judged_dates=[2, 1, 5, 2, 3], greenness=0.2,
-        judged_dead_grass=np.nan, woody_percent=np.nan, woody_se_own=np.nan, ndvi_median=0.2,
+        site_id="a", judged_value=0.2, judged_dates=[2, 1, 5, 2, 3], greenness=0.50909,
+        judged_dead_grass=0.266667, woody_percent=np.nan, woody_se_own=np.nan, ndvi_median=0.2,
     )  # fmt: skip
     sites = gpd.GeoDataFrame({"site_id": ["a"], "role": ["sown"]})
     weights = pd.DataFrame({"site_id": [], "control_id": [], "weight": []}, dtype=object)
     told = seasons_told(values, calendar, rain, sites, weights.astype({"weight": float}), ["ndvi"])
     told = told.set_index("season")
-    asked = seasons_table(["ndvi"]).column_names[-6:]
+    asked = seasons_table(["ndvi"]).column_names[-7:-1]
     assert told.loc["2011-rains", asked].tolist() == [True, True, "", 1, 10, 80]
     assert told.loc["2012-rains", asked].tolist() == [True, False, "", 3, 30, 60]
     assert told.loc["2013-rains", asked].tolist() == [True, True, "", 2, 20, 70]
     assert told.loc["2011-dry", ["complete", "enough_dates"]].all()
+    # Halfway between dead grass (.2, .2) and green leaves (.81818, .33333); told of dry seasons.
+    assert told.loc["2011-dry", "green_fraction"] == pytest.approx(0.5, abs=1e-4)
+    assert told.loc[told["kind"] == "rains", "green_fraction"].isna().all()
     running = told.loc["2014-rains"]
     assert not running["complete"] and running["enough_dates"]
     assert running[["rain_rank", "rain_days"]].isna().all()

@@ -49,3 +49,20 @@ def plots_and_features() -> tuple[pd.DataFrame, pd.DataFrame]:
 @pytest.fixture(scope="session")
 def model(plots_and_features: tuple[pd.DataFrame, pd.DataFrame]) -> WoodyModel:
     return fit(*plots_and_features)
+
+
+@pytest.fixture(scope="session")
+def bent_plots_and_features(
+    plots_and_features: tuple[pd.DataFrame, pd.DataFrame],
+) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """Ground that no line follows: wet pixels have 15 points more."""
+    plots, features = plots_and_features
+    wet = features["late_nbr2"] > features["late_nbr2"].median()
+    cover = np.minimum(plots["woody_cover_percent"] + 15.0 * wet, 100.0)
+    return plots.assign(woody_cover_percent=cover), features
+
+
+@pytest.fixture(scope="session")
+def bent_model(bent_plots_and_features: tuple[pd.DataFrame, pd.DataFrame]) -> WoodyModel:
+    """A model that keeps its trees."""
+    return fit(*bent_plots_and_features)

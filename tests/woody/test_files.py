@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 
 from afterrains.errors import InputError
-from afterrains.woody import CardFacts, describe, load, predict, save
+from afterrains.woody import CardFacts, describe, fit, load, predict, save
 from afterrains.woody import files as model_files
 
 FACTS = CardFacts(
@@ -20,6 +20,12 @@ FACTS = CardFacts(
     exclusions=("any real ground",),
     real_ground=False,
 )
+
+
+@pytest.fixture(scope="module")
+def model(bent_model):
+    """One with trees, so that every array holds something."""
+    return bent_model
 
 
 @pytest.fixture(scope="module")
@@ -40,6 +46,16 @@ def test_a_model_is_the_same_after_reading(model, folder, plots_and_features):
     for field in dataclasses.fields(one):
         np.testing.assert_array_equal(getattr(one, field.name), getattr(other, field.name))
     assert again.training.to_dict("list") == model.training.to_dict("list")
+
+
+def test_a_model_without_trees_is_the_same_after_reading(plots_and_features, tmp_path):
+    """Empty arrays are written and read as such."""
+    lean = fit(*plots_and_features)
+    assert lean.core.forest.root.size == 0
+    save(lean, tmp_path / "lean", FACTS)
+    again = load(tmp_path / "lean")
+    one, other = (predict(each, plots_and_features[1]).estimate for each in (lean, again))
+    np.testing.assert_array_equal(one, other)
 
 
 def test_equal_models_give_equal_bytes(model, folder, tmp_path):

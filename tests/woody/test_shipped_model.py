@@ -33,15 +33,25 @@ def test_its_card_forbids_real_ground_and_tells_its_errors(shipped):
     errors = describe(shipped)
     for each in (errors.places_out, *(one.scores for one in errors.by_class)):
         assert f"| {each.n} | {each.rmse:.2f} | {each.bias:+.2f} |" in card
+    held = f"{100 * errors.coverage_pooled:.1f} percent of held-out plots lay inside"
+    assert f"{held}, {100 * errors.coverage:.1f} percent when each place counts alike" in card
 
 
 def test_it_keeps_its_promises_on_held_out_places(shipped):
-    """At least 100 plots: error of a plot below 3.5 points, bias below 10 % cover at most one."""
+    """At least 100 plots: error of a plot at most 3 points, bias below 10 % cover at most one.
+
+    As fitted it loses to no simpler model, nor does it when both are stretched.
+    """
     errors = describe(shipped)
     assert errors.places_out.n >= 100
-    assert errors.places_out.rmse < 3.5
+    assert errors.places_out.rmse <= 3.0
     assert abs(errors.low_cover.bias) <= 1.0
     assert errors.places_out.rmse < errors.baselines["trees alone"].rmse
     assert errors.places_out.rmse < errors.baselines["dry-season NDVI alone"].rmse
+    simpler = errors.baselines
+    assert simpler["this model before its stretch"].rmse <= simpler["plain line"].rmse
+    stretched = simpler["plain line, stretched as this model is"].rmse
+    assert errors.places_out.rmse <= stretched
     assert 0.87 <= errors.coverage <= 0.93
+    assert 0.87 <= errors.coverage_pooled <= 0.93
     assert np.isfinite(shipped.scores).all()

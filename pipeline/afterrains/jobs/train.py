@@ -75,7 +75,11 @@ class TrainSummary:
                 for each in errors.by_class
             ],
             "below_10_percent": _plain(asdict(errors.low_cover)),
-            "interval": {"level": errors.level, "held": errors.coverage},
+            "interval": {
+                "level": errors.level,
+                "held": errors.coverage,
+                "held_pooled": errors.coverage_pooled,
+            },
             "simpler_models": {
                 name: _plain(asdict(scores)) for name, scores in errors.baselines.items()
             },

@@ -8,6 +8,7 @@ import geopandas as gpd
 import pandas as pd
 
 from afterrains.results.panel import DEAD_GRASS_VALUE, SECOND_LOOKS, enough_dates
+from afterrains.signals.unmixing import SURFACES, ground_shares
 
 __all__ = ["seasons_told"]
 
@@ -49,9 +50,19 @@ def seasons_told(
     table["control_judged_value"] = table["control_greenness"].where(
         ~in_points, table["control_woody_percent"]
     )
+    table["green_fraction"] = _green_fraction(table)
     table["difference"] = table["judged_value"] - table["control_judged_value"]
     table["enough_dates"] = enough_dates(table)
     table = table.rename(columns={"dry_spell_days": "longest_dry_spell_days"})
     table = table.drop(columns=[*_WORKING_COLUMNS, DEAD_GRASS_VALUE])
     table = table.drop(columns=list(SECOND_LOOKS), errors="ignore")
     return table.sort_values(["site_id", "start"]).reset_index(drop=True)
+
+
+def _green_fraction(table: pd.DataFrame) -> pd.Series:
+    """Share of the ground that is green late in a dry season; NaN in the rains."""
+    shares = ground_shares(
+        table["greenness"].to_numpy(float), table[DEAD_GRASS_VALUE].to_numpy(float)
+    )
+    green = pd.Series(shares[:, SURFACES.index("green")], index=table.index)
+    return green.where(table["kind"].eq("dry"))

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from afterrains.woody.application import CellSeason, cell_seasons, require_bands
 from afterrains.woody.area import AreaEstimate, area_from_matrix, area_from_strata
+from afterrains.woody.blocks import BlockPrediction, predict_blocks
 from afterrains.woody.card import CardFacts
 from afterrains.woody.change import Change, seasons_before, sowing_days, woody_change
 from afterrains.woody.features import DEFAULT_FEATURES, FEATURES, FeatureStack, feature_stack
@@ -27,6 +28,7 @@ __all__ = [
     "DEFAULT_FEATURES",
     "FEATURES",
     "AreaEstimate",
+    "BlockPrediction",
     "CardFacts",
     "CellSeason",
     "Change",
@@ -46,6 +48,7 @@ __all__ = [
     "load",
     "model_digest",
     "predict",
+    "predict_blocks",
     "probability_of_cover",
     "require_bands",
     "save",

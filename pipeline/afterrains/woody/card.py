@@ -33,6 +33,12 @@ class CardFacts:
     """False for a model of invented ground, which must not be used on any other."""
 
 
+_STRETCH = (
+    "The stretch undoes what least squares shrinks. It adds a little to the error of single plots, "
+    "takes off bias where cover is low, and gives gains of sites their size."
+)
+
+
 def write_card(model: WoodyModel, errors: ModelErrors, facts: CardFacts) -> str:
     """The card as Markdown; the same for the same model."""
     sections = [
@@ -47,7 +53,8 @@ def write_card(model: WoodyModel, errors: ModelErrors, facts: CardFacts) -> str:
         _error_table(errors),
         _interval_line(model, errors),
         "## Beside simpler models (same plots, same places held out)",
-        _baselines(errors),
+        _baselines(model, errors),
+        _STRETCH,
         "## More plots, less error",
         "\n".join(f"- {each.plots} plots: {each.rmse:.2f} points" for each in errors.learning),
         "## Features and their weight",
@@ -108,8 +115,11 @@ def _number(value: float, sign: str = "") -> str:
 
 
 def _interval_line(model: WoodyModel, errors: ModelErrors) -> str:
-    share = f"{100 * errors.coverage:.0f} percent"
-    inside = f"{share} of held-out plots lay inside, each place counted alike"
+    by_place, pooled = (f"{100 * share:.1f}" for share in (errors.coverage, errors.coverage_pooled))
+    inside = (
+        f"{pooled} percent of held-out plots lay inside, {by_place} percent when each place counts "
+        "alike"
+    )
     return (
         f"Intervals of {100 * LEVEL:.0f} percent come from ranks of held-out errors (hierarchical "
         f"conformal); {inside}. The error of a plot is {model.scale.floor:.1f} points plus "
@@ -118,8 +128,15 @@ def _interval_line(model: WoodyModel, errors: ModelErrors) -> str:
     )
 
 
-def _baselines(errors: ModelErrors) -> str:
-    lines = [f"- this model: {errors.places_out.rmse:.2f} points"]
+def _form(model: WoodyModel) -> str:
+    """What the model is made of."""
+    count = model.core.forest.root.size
+    made = f"line and {count} trees" if count else "line without trees, which took off no error"
+    return f"{made}, stretched by {1 / model.stretch.slope:.2f}"
+
+
+def _baselines(model: WoodyModel, errors: ModelErrors) -> str:
+    lines = [f"- this model ({_form(model)}): {errors.places_out.rmse:.2f} points"]
     return "\n".join(
         [*lines, *(f"- {n}: {s.rmse:.2f} points" for n, s in errors.baselines.items())]
     )

@@ -147,6 +147,16 @@ def _band(name: str, band: str, what: str) -> Feature:
     return Feature(name, what, (f"late_{band}_median",), _same)
 
 
+_RATIOS = (
+    ("late_rededge_red", "rededge1", "red", "red edge over red", "chlorophyll"),
+    ("late_nir_rededge", "nir", "rededge1", "near infrared over red edge", "leaves"),
+    ("late_swir22_swir16", "swir22", "swir16", "2.2 µm over 1.6 µm", "dead matter, shade"),
+    ("late_nir_swir16", "nir", "swir16", "near infrared over 1.6 µm", "water in leaves"),
+    ("late_green_red", "green", "red", "green over red", "pigments against sand"),
+    ("late_blue_red", "blue", "red", "blue over red", "shade and crowns against sand"),
+)
+
+
 def _all() -> list[Feature]:
     late = "at the end of the dry season"
     return [
@@ -162,29 +172,12 @@ def _all() -> list[Feature]:
         _band("late_nir", "nir", f"near-infrared reflectance {late}"),
         _band("late_swir16", "swir16", f"shortwave reflectance (1.6 µm) {late}"),
         _band("late_swir22", "swir22", f"shortwave reflectance (2.2 µm) {late}"),
-        Feature(
-            "late_rededge_red", f"logarithm of red edge over red {late}: chlorophyll",
-            ("late_rededge1_median", "late_red_median"), _log_ratio,
-        ),
-        Feature(
-            "late_nir_rededge", f"logarithm of near infrared over red edge {late}: leaves",
-            ("late_nir_median", "late_rededge1_median"), _log_ratio,
-        ),
-        Feature(
-            "late_swir22_swir16", f"logarithm of 2.2 µm over 1.6 µm {late}: dead matter, shade",
-            ("late_swir22_median", "late_swir16_median"), _log_ratio,
-        ),
-        Feature(
-            "late_nir_swir16", f"logarithm of near infrared over 1.6 µm {late}: water in leaves",
-            ("late_nir_median", "late_swir16_median"), _log_ratio,
-        ),
-        Feature(
-            "late_green_red", f"logarithm of green over red {late}: pigments against sand",
-            ("late_green_median", "late_red_median"), _log_ratio,
-        ),
-        Feature(
-            "late_blue_red", f"logarithm of blue over red {late}: shade and crowns against sand",
-            ("late_blue_median", "late_red_median"), _log_ratio,
+        *(
+            Feature(
+                name, f"logarithm of {ratio} {late}: {shows}",
+                (f"late_{top}_median", f"late_{bottom}_median"), _log_ratio,
+            )
+            for name, top, bottom, ratio, shows in _RATIOS
         ),
         Feature("dry_ndvi", "median NDVI of the whole dry season", ("ndvi_median",), _same),
         Feature("dry_ndvi_low", "low quantile of the dry season's NDVI", ("ndvi_low",), _same),

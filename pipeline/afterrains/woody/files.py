@@ -148,7 +148,7 @@ def _to_recipe(model: WoodyModel, facts: CardFacts) -> dict[str, Any]:
             else {"name": name}
             for name in model.features
         ],
-        "method": "weighted line and extremely randomised trees on its residuals, stretched",
+        "method": "weighted line, randomised trees on its residuals where they earn it, stretched",
         "seed": model.seed,
         "line_intercept": model.core.line.intercept,
         "stretch": asdict(model.stretch),

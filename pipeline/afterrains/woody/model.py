@@ -1,9 +1,9 @@
 """The woody-cover model and its use on pixels; `fitting` makes one.
 
-Cover is a straight line in a few features plus shallow trees grown on what the line leaves. On
-ground that was rested and grew thick grass, trees alone follow greenness and call grass a gain, and
-they flatten true gains; the line does neither, and the trees on top of it take off a little more
-(measured in `benchmarks/woody`).
+Cover is a straight line in a few features, plus shallow trees grown on what the line leaves where
+they take off error on places held out. On ground that was rested and grew thick grass, trees alone
+follow greenness and call grass a gain, and they flatten true gains; the line does neither (measured
+in `benchmarks/woody`).
 Cover is percent; a pixel with a missing feature is NaN in everything.
 """
 
@@ -55,10 +55,15 @@ class Stretch:
         stretched: Numbers = (predicted - self.offset) / self.slope
         return stretched
 
+    def undone(self, stretched: Numbers) -> Numbers:
+        """Predictions as they were before the stretch."""
+        shrunk: Numbers = self.offset + self.slope * stretched
+        return shrunk
+
 
 @dataclass(frozen=True)
 class Core:
-    """The line and the trees on what it leaves."""
+    """The line and the trees on what it leaves; often there are none."""
 
     line: Line
     forest: trees.Forest
@@ -66,7 +71,9 @@ class Core:
     def at(self, features: NDArray[np.floating]) -> Numbers:
         """Cover of each row (n, feature), not clipped; NaN where a feature is NaN."""
         rows = np.asarray(features)
-        total: Numbers = self.line.at(rows) + trees.evaluate(self.forest, rows.astype(np.float32))
+        total: Numbers = self.line.at(rows)
+        if self.forest.root.size:
+            total = total + trees.evaluate(self.forest, rows.astype(np.float32))
         return total
 
     def stretched(self, stretch: Stretch) -> Core:

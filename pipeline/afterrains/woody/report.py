@@ -14,8 +14,8 @@ from numpy.typing import NDArray
 
 from afterrains.woody import trees
 from afterrains.woody.conformal import conformal_radius
-from afterrains.woody.fitting import fit_core
-from afterrains.woody.line import fit_line
+from afterrains.woody.fitting import find_stretch, fit_core
+from afterrains.woody.line import fit_line, fit_scale
 from afterrains.woody.model import LEVEL, WoodyModel
 from afterrains.woody.validation import (
     ClassError,
@@ -57,6 +57,8 @@ class ModelErrors:
     coverage: float
     """Share of plots inside their interval when their own fold gives it no score; each place counts
     the same, as in the interval itself."""
+    coverage_pooled: float
+    """The same with each plot counted alike."""
     level: float
     """The share that was aimed at."""
     importance: dict[str, float]
@@ -73,6 +75,7 @@ def describe(model: WoodyModel) -> ModelErrors:
     fold = table["fold"].to_numpy(np.int64)
     place = table["place"].to_numpy(np.int64)
     low = y < 10.0
+    inside = _inside(model, fold, place)
     spread = x.std(axis=0)
     weights = model.domain.factor * np.where(spread > 0, spread, 1.0)
     return ModelErrors(
@@ -81,7 +84,8 @@ def describe(model: WoodyModel) -> ModelErrors:
         by_class=errors_by_class(held, y),
         low_cover=score(held[low], y[low]),
         baselines=_baselines(model, x, y, fold),
-        coverage=_coverage(model, fold, place),
+        coverage=float(pd.Series(inside).groupby(place).mean().mean()),
+        coverage_pooled=float(inside.mean()),
         level=LEVEL,
         importance=dict(zip(model.features, (float(w) for w in weights), strict=True)),
         learning=_learning(model, x, y, place),
@@ -89,7 +93,12 @@ def describe(model: WoodyModel) -> ModelErrors:
 
 
 def _full(model: WoodyModel) -> Callable[[Numbers, Numbers], Callable[[Numbers], Numbers]]:
-    return lambda x, y: fit_core(x, y, model.seed).stretched(model.stretch).at
+    grown = model.core.forest.root.size > 0
+
+    def fit(x: Numbers, y: Numbers) -> Callable[[Numbers], Numbers]:
+        return fit_core(x, y, model.seed, with_trees=grown).stretched(model.stretch).at
+
+    return fit
 
 
 def _years_out(model: WoodyModel, x: Numbers, y: Numbers) -> Scores | None:
@@ -103,7 +112,9 @@ def _years_out(model: WoodyModel, x: Numbers, y: Numbers) -> Scores | None:
 def _baselines(
     model: WoodyModel, x: Numbers, y: Numbers, fold: NDArray[np.int64]
 ) -> dict[str, Scores]:
-    """A plain line in all features, trees alone, and dry-season NDVI alone."""
+    """The model by halves, a plain line, trees alone, and dry-season NDVI alone."""
+    seen = model.training["held_out"].to_numpy(np.float64)
+    grown = model.core.forest.root.size > 0
 
     def line(x: Numbers, y: Numbers) -> Callable[[Numbers], Numbers]:
         return fit_line(x, y, weighted=False)[0].at
@@ -112,8 +123,15 @@ def _baselines(
         grown = trees.grow(x, y, np.ones(len(y)), trees=200, depth=16, leaf=2, seed=model.seed)
         return lambda at: trees.evaluate(grown, at.astype(np.float32))
 
+    def other(x: Numbers, y: Numbers) -> Callable[[Numbers], Numbers]:
+        return fit_core(x, y, model.seed, with_trees=not grown).at
+
+    plain, swapped = held_out(x, y, fold, line), held_out(x, y, fold, other)
     found = {
-        "plain line": score(held_out(x, y, fold, line), y),
+        "this model before its stretch": score(model.stretch.undone(seen), y),
+        f"… {'without' if grown else 'with'} trees": score(swapped, y),
+        "plain line": score(plain, y),
+        "plain line, stretched as this model is": score(_stretched(plain, y), y),
         "trees alone": score(held_out(x, y, fold, forest), y),
     }
     if "late_ndvi" in model.features:
@@ -122,14 +140,20 @@ def _baselines(
     return found
 
 
-def _coverage(model: WoodyModel, fold: NDArray[np.int64], place: NDArray[np.int64]) -> float:
-    """Interval of each fold from the scores of the other folds."""
+def _stretched(held: Numbers, observed: Numbers) -> Numbers:
+    return find_stretch(held, observed, fit_scale(held, observed - held)).at(held)
+
+
+def _inside(
+    model: WoodyModel, fold: NDArray[np.int64], place: NDArray[np.int64]
+) -> NDArray[np.bool_]:
+    """Which plots lie in the interval that the scores of the other folds give."""
     inside = np.empty(len(fold), dtype=bool)
     for out in np.unique(fold):
         others = fold != out
         radius = conformal_radius(np.abs(model.scores[others]), LEVEL, place[others])
         inside[fold == out] = np.abs(model.scores[fold == out]) <= radius
-    return float(pd.Series(inside).groupby(place).mean().mean())
+    return inside
 
 
 def _learning(

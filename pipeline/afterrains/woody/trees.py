@@ -19,14 +19,17 @@ from numpy.typing import NDArray
 
 from afterrains.signals.compiled import compiled
 
-__all__ = ["Forest", "evaluate", "grow", "require_sound"]
+__all__ = ["Forest", "evaluate", "grow", "no_trees", "require_sound"]
 
 _LEAF = -1
 
 
 @dataclass(frozen=True)
 class Forest:
-    """Every node of every tree, one tree after the other; a node's children come after it."""
+    """Every node of every tree, one tree after the other; a node's children come after it.
+
+    Without a tree every row gets 0.
+    """
 
     feature: NDArray[np.int32]
     """Feature that a node splits on; -1 at a leaf. Shape (nodes,), as all below but `root`."""
@@ -87,6 +90,12 @@ def grow(
     )
 
 
+def no_trees() -> Forest:
+    """The forest that adds nothing."""
+    whole, real = np.empty(0, np.int32), np.empty(0, np.float64)
+    return Forest(whole, real, whole, whole, real, whole)
+
+
 def evaluate(forest: Forest, features: NDArray[np.float32]) -> NDArray[np.float64]:
     """Mean of the trees for each row; shape (n,), NaN where a feature is NaN.
 
@@ -108,7 +117,7 @@ def require_sound(forest: Forest, features: int) -> None:
     here = np.arange(nodes)
     inner = forest.feature != _LEAF
     sizes = {a.shape for a in (forest.threshold, forest.left, forest.right, forest.value)}
-    if sizes != {(nodes,)} or forest.root.ndim != 1 or forest.root.size == 0:
+    if sizes != {(nodes,)} or forest.root.ndim != 1 or (forest.root.size == 0) != (nodes == 0):
         raise ValueError("the trees' arrays differ in length")
     for child in (forest.left[inner], forest.right[inner]):
         if np.any(child <= here[inner]) or np.any(child >= nodes):
@@ -145,5 +154,5 @@ def _mean_of_trees(
             while feature[node] >= 0:
                 node = left[node] if rows[i, feature[node]] <= threshold[node] else right[node]
             total += value[node]
-        out[i] = total / root.size
+        out[i] = total / max(root.size, 1)
     return out

@@ -163,6 +163,12 @@ def seasons_table(indices: Sequence[str]) -> Table:
             count("rain_days", "Days of the season with 1 mm of rain or more."),
             Column("longest_dry_spell_days", "integer", "Longest run of days under 1 mm within "
                    "the season; a day without a reading ends a run.", "days", minimum=0),
+            number("green_fraction", "fraction",
+                    "Green ground late in a dry season, by unmixing NDVI and NBR2 of the judged "
+                    "dates into bare, dead and green; spectra of the three are from memory. An "
+                    "index beside the verdicts, which do not rest on it: shade and twigs of crowns "
+                    "are not green and grass that stays green is, so it is no woody cover. Empty "
+                    "in the rains and without shortwave infrared.", minimum=0, maximum=1),
         ),
         primary_key=("site_id", "season"),
         order=("site_id", "start", "season"),
