@@ -120,6 +120,23 @@ def test_a_new_season_and_what_it_did(verdicts: Verdicts) -> None:
     assert len(checked_text(CHANGES, table)) == 3
 
 
+def test_settings_that_differ_are_named(verdicts: Verdicts) -> None:
+    """The section of the programme file, and the figures of the rule that it moved."""
+    was, later = _manifest(), _manifest()
+    was["specification"]["content"] = {"error_rate": 0.05, "growth": {"full": 8.0}, "rule": "x"}
+    later["specification"]["content"] = {"error_rate": 0.1, "growth": {"full": 6.0}, "rule": "x"}
+    later["inputs"]["settings"]["evidence"] = "other"
+    table = changes(
+        Results(verdicts({"site_id": "a", "verdict": "too-early"}), was),
+        Results(verdicts({"site_id": "a", "verdict": "gain"}), later),
+    )
+    assert table["causes"].tolist() == ["settings"]
+    assert table["explanation"].iloc[0] == (
+        "from too-early to gain; what differs: settings (evidence; error_rate 0.05 became 0.1; "
+        "growth.full 8.0 became 6.0)"
+    )
+
+
 def test_gains_in_different_units_are_not_subtracted(verdicts: Verdicts) -> None:
     """NDVI then, points of cover now."""
     before = verdicts({"site_id": "a", "gain_unit": "ndvi", "gain": 0.02})

@@ -18,9 +18,11 @@ import pandas as pd
 import pytest
 from typer.testing import CliRunner
 
+from afterrains.choices.changes import CAUSES
 from afterrains.cli import app
 from afterrains.delivery.page.build import render
 from afterrains.delivery.page.folder import read_folder
+from afterrains.delivery.page.next_step import slug
 from afterrains.delivery.page.seasons import SeasonNames
 from afterrains.delivery.page.sentences import Said, Sentences
 from afterrains.delivery.page.texts import LANGUAGES, Texts, load_texts
@@ -59,6 +61,12 @@ def test_no_text_was_left_in_english(language: str):
     words = {key: re.sub(r"\{[a-z_]+\}", "", text) for key, text in english.items()}
     same = [key for key, text in english.items() if text == other[key]]
     assert [key for key in same if len(words[key]) > 24] == []
+
+
+@pytest.mark.parametrize("language", LANGUAGES)
+def test_every_cause_of_a_change_has_its_words(language: str):
+    texts = load_texts(language)
+    assert [cause for cause in CAUSES if f"cause.{slug(cause)}" not in texts] == []
 
 
 def test_the_programme_offers_every_language_that_has_a_catalogue():

@@ -32,6 +32,8 @@ CAUSES = (
 
 _GAIN = ("gain", "gain_low", "gain_high")
 _LESS_THAN_ROUNDING = 0.00005
+_MOST_SETTINGS = 4
+"""Figures of the rule that an explanation names."""
 """Half of the last decimal that a gain is written with."""
 
 
@@ -63,6 +65,7 @@ def changes(before: Results, now: Results) -> pd.DataFrame:
     old = before.verdicts.set_index("site_id")
     new = now.verdicts.set_index("site_id")
     everywhere = _causes_for_all(before, now)
+    which = _settings_that_differ(before, now)
     rows = [
         _row(
             str(site_id),
@@ -71,6 +74,7 @@ def changes(before: Results, now: Results) -> pd.DataFrame:
             before.inputs,
             now.inputs,
             everywhere,
+            which,
         )
         for site_id in sorted({*old.index, *new.index})
     ]
@@ -115,6 +119,38 @@ def _rule(results: Results) -> Any:
     return (results.manifest.get("specification") or {}).get("sha256")
 
 
+def _settings_that_differ(before: Results, now: Results) -> str:
+    """Sections of the programme file that differ, and figures of the judging rule, in words."""
+    old, new = before.inputs, now.inputs
+    sections = []
+    if old and new:
+        names = sorted({*old["settings"], *new["settings"]})
+        sections = [
+            name for name in names if old["settings"].get(name) != new["settings"].get(name)
+        ]
+    was, is_now = _figures(before), _figures(now)
+    moved = [
+        f"{name} {was[name]} became {is_now[name]}"
+        for name in was
+        if name in is_now and was[name] != is_now[name]
+    ]
+    return "; ".join([", ".join(sections), *moved[:_MOST_SETTINGS]]).strip("; ")
+
+
+def _figures(results: Results) -> dict[str, Any]:
+    """Numbers of the frozen rule by name, as its specification tells them."""
+    content = (results.manifest.get("specification") or {}).get("content")
+    out: dict[str, Any] = {}
+    waiting = [("", content if isinstance(content, Mapping) else {})]
+    for prefix, part in waiting:
+        for name, value in part.items():
+            if isinstance(value, Mapping):
+                waiting.append((f"{prefix}{name}.", value))
+            elif isinstance(value, int | float):
+                out[f"{prefix}{name}"] = value
+    return out
+
+
 def _controls(inputs: Mapping[str, Any]) -> dict[str, str]:
     """Digests of the ground that no sowing names."""
     sites, sown = inputs["sites"], inputs["sowing"]
@@ -150,6 +186,7 @@ def _row(
     inputs_before: Mapping[str, Any],
     inputs_now: Mapping[str, Any],
     everywhere: set[str],
+    which: str,
 ) -> dict[str, Any]:
     either = new if new is not None else old
     assert either is not None, "a site is in one of the two"
@@ -168,7 +205,7 @@ def _row(
             for name, cause in (("sites", "site drawn anew"), ("sowing", "sowing table")):
                 if inputs_before[name].get(site_id) != inputs_now[name].get(site_id):
                     causes.add(cause)
-    told = "; ".join(cause for cause in CAUSES if cause in causes)
+    ordered = [cause for cause in CAUSES if cause in causes]
     row: dict[str, Any] = {
         "site_id": site_id,
         "name": either["name"],
@@ -177,7 +214,7 @@ def _row(
         "verdict_before": "" if old is None else old["verdict"],
         "verdict_now": "" if new is None else new["verdict"],
         "gain_unit": "" if new is None else new["gain_unit"],
-        "causes": told,
+        "causes": "; ".join(ordered),
         "late_scenes_seasons": late,
     }
     row["verdict_changed"] = row["verdict_before"] != row["verdict_now"]
@@ -186,13 +223,14 @@ def _row(
         row[f"{name}_now"] = np.nan if new is None else new[name]
     same_unit = old is not None and new is not None and old["gain_unit"] == new["gain_unit"]
     row["gain_change"] = row["gain_now"] - row["gain_before"] if same_unit else np.nan
-    row["explanation"] = _explanation(row, told)
+    named = {"settings": f"settings ({which})"} if which else {}
+    row["explanation"] = _explanation(row, ", ".join(named.get(each, each) for each in ordered))
     return row
 
 
 def _explanation(row: Mapping[str, Any], causes: str) -> str:
     """The change in one sentence."""
-    because = f"; what differs: {causes.replace('; ', ', ')}" if causes else ""
+    because = f"; what differs: {causes}" if causes else ""
     if not row["verdict_before"]:
         return f"new among the results: {row['verdict_now']}"
     if not row["verdict_now"]:

@@ -74,7 +74,8 @@ def level_words(factor: str, level: str, texts: Texts) -> str:
 
     def said(part: str) -> str:
         key = f"compare.level.{factor}.{part}"
-        return texts(key) if key in texts else part
+        # Species stand in one cell, joined by semicolons: room to break a line after each.
+        return texts(key) if key in texts else "; ".join(each.strip() for each in part.split(";"))
 
     days = [" + ".join(said(each) for each in day.split(" + ")) for day in level.split(" then ")]
     return shortened(f" {texts('compare.then')} ".join(days))
