@@ -40,6 +40,7 @@ def _percent(value: float, digits: int = 1) -> str:
 
 def _earlier(results: dict[str, Any], names: list[str], rule: str) -> list[str]:
     """Which settings still hold the figures of an earlier judging rule."""
+    names = [*names, "discoveries"]
     old = [name for name in names if name in results and results[name].get("rule") != rule]
     if not old:
         return []
