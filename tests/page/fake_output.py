@@ -405,7 +405,11 @@ def _costs() -> pd.DataFrame:
     names = ["factor", "level", "sites", "cost_per_sown_ha", "cost_per_gained_ha"]
     names += ["cost_per_gained_ha_low", "cost_per_gained_ha_high"]
     counts = {"sowings": 18, "sowings_without_cost": 0, "gained_sites": 3, "counted_sites": 12}
-    return pd.DataFrame(rows, columns=names).assign(currency="XOF", sites_in_points=0, **counts)
+    table = pd.DataFrame(rows, columns=names).assign(currency="XOF", sites_in_points=0, **counts)
+    points = {"": 9_700.0, "_low": 6_100.0, "_high": np.nan}
+    for end, value in points.items():
+        table[f"cost_per_point_ha{end}"] = [value, np.nan, np.nan]
+    return table
 
 
 def _balance(verdicts: pd.DataFrame) -> pd.DataFrame:

@@ -78,6 +78,7 @@ def test_ways_stand_with_their_costs_and_the_caution(decided: Path, text: str):
     html = build(decided).read_text("utf-8")
     cells = " ".join(re.sub(r"<[^>]+>", " ", html).split())
     assert "by hand 6 3 +0.014 +0.001 to +0.027 38 % XOF 24 000 XOF 55 000 30 000 or more" in cells
+    assert "XOF 9 700 for a point of cover on a hectare (6 100 or more)" in cells
     assert "it came and held then it broke off" in text
     assert "1 way of sowing that only one site had is left out" in text
     assert "were not drawn by lot" in text and "Not a price of carbon" in text

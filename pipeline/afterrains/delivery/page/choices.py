@@ -47,6 +47,8 @@ class WayRow:
     per_ha: str
     per_gained_ha: str
     per_gained_ha_interval: str
+    per_point: str
+    """Cost of a point of woody cover on a hectare; "" where that is not known."""
 
 
 def lay_again(
@@ -150,7 +152,10 @@ def _way(
         spread=none if spread is None else texts("choices.percent", value=texts.number(spread)),
         per_ha=money_text(cost.cost_per_sown_ha if cost else None, currency, texts),
         per_gained_ha=money_text(per_gained, currency, texts),
-        per_gained_ha_interval=_money_interval(cost, texts),
+        per_gained_ha_interval=""
+        if cost is None
+        else _range(cost.per_gained_ha_low, cost.per_gained_ha_high, texts),
+        per_point=_per_point(cost, currency, texts),
     )
 
 
@@ -162,11 +167,19 @@ def _interval(low: float | None, high: float | None, unit: str, texts: Texts) ->
     )
 
 
-def _money_interval(cost: Cost | None, texts: Texts) -> str:
-    """Its interval; open above where no upper bound can be given."""
-    if cost is None or cost.per_gained_ha_low is None:
+def _per_point(cost: Cost | None, currency: str, texts: Texts) -> str:
+    """What a point more of woody cover on a hectare cost, with its interval."""
+    if cost is None or cost.per_point_ha is None:
         return ""
-    low = texts.number(cost.per_gained_ha_low)
-    if cost.per_gained_ha_high is None:
-        return texts("choices.at_least", low=low)
-    return texts("unit.interval", low=low, high=texts.number(cost.per_gained_ha_high))
+    told = texts("choices.per_point", cost=money_text(cost.per_point_ha, currency, texts))
+    interval = _range(cost.per_point_ha_low, cost.per_point_ha_high, texts)
+    return f"{told} ({interval})" if interval else told
+
+
+def _range(low: float | None, high: float | None, texts: Texts) -> str:
+    """An interval of money; open above where no upper bound can be given."""
+    if low is None:
+        return ""
+    if high is None:
+        return texts("choices.at_least", low=texts.number(low))
+    return texts("unit.interval", low=texts.number(low), high=texts.number(high))
