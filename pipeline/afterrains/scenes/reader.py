@@ -7,8 +7,10 @@ store as they came. A file on a disk is read by GDAL, and so is a remote file in
 
 from __future__ import annotations
 
+import os
+import threading
 from collections.abc import Mapping, Sequence
-from concurrent.futures import Future, ThreadPoolExecutor
+from concurrent.futures import Future, ThreadPoolExecutor, wait
 from dataclasses import dataclass
 from typing import Any
 
@@ -40,6 +42,7 @@ from afterrains.scenes.windows import (
 
 __all__ = ["WindowReader", "read_window"]
 
+_BLOCKS_WAITING = 16  # for each decoder
 _LARGEST_BLOCK_BYTES = 512_000_000
 
 
@@ -75,6 +78,11 @@ class WindowReader:
         # A file's thread waits for its requests, so the two must not share one pool.
         self._files = ThreadPoolExecutor(in_flight, "file", initializer=_stay_in_environment)
         self._requests = ThreadPoolExecutor(in_flight, "request")
+        # Decoding by as many threads as there are processors keeps each one's memory in its cache;
+        # what waits for them is bounded.
+        decoders = os.cpu_count() or 1
+        self._decoders = ThreadPoolExecutor(decoders, "decode")
+        self._waiting = threading.BoundedSemaphore(_BLOCKS_WAITING * decoders)
 
     def __enter__(self) -> WindowReader:
         return self
@@ -86,6 +94,7 @@ class WindowReader:
         """End the threads; what is under way is finished first."""
         self._files.shutdown(cancel_futures=True)
         self._requests.shutdown()
+        self._decoders.shutdown()
 
     def read(self, href: str, geoboxes: Sequence[GeoBox]) -> list[WindowReading | None]:
         """The pixels under each window and a little around, or None where the file has none there.
@@ -141,13 +150,34 @@ class WindowReader:
                     file.pull(blocks, file.keep, self._requests)
                     return read_by_gdal(dataset, windows)
                 filled = _Filled.of(dataset, windows, coding)
-            file.pull(blocks, filled.take, self._requests)
+            self._pull(file, blocks, filled)
         except TROUBLES:
             file.forget(blocks)
             if isinstance(opener.failure, UnreadableError):
                 raise opener.failure from None
             raise
         return filled.readings
+
+    def _pull(self, file: RemoteFile, blocks: Sequence[Block], filled: _Filled) -> None:
+        """Blocks into the windows: requests go on while others decode what came."""
+        running: list[Future[None]] = []
+
+        def hand_on(block: Block, raw: bytes) -> None:
+            self._waiting.acquire()
+            running.append(self._decoders.submit(decode, block, raw))
+
+        def decode(block: Block, raw: bytes) -> None:
+            try:
+                filled.take(block, raw)
+            finally:
+                self._waiting.release()
+
+        try:
+            file.pull(blocks, hand_on, self._requests)
+        finally:
+            wait(running)
+        for done in running:
+            done.result()
 
 
 def read_window(
