@@ -50,7 +50,7 @@ def test_counts_and_bytes_agree_with_the_files(prepared: Prepared, small_sample:
     assert found.refused["duplicate"] > 0
     assert found.tasks == len(prepared.tasks)
     assert found.seconds > 0
-    assert 2 < found.probed <= 16
+    assert 2 < found.probed <= 8
     assert (found.store_bytes, found.store_budget_bytes) == (0, 50_000_000_000)
     stored = 0
     for href in files:
@@ -78,7 +78,7 @@ def test_more_processes_divide_the_work_but_not_the_line() -> None:
 
 
 def test_looks_are_probed_side_by_side_as_a_run_reads_them(prepared: Prepared) -> None:
-    """Two tasks of each eight looks are performed whole, after one look that does not count."""
+    """Eight looks of a task are performed together, after one look that does not count."""
     done: list[CellTask] = []
 
     def counted(task: CellTask, *_: object, **__: object) -> CellResult:
@@ -90,8 +90,8 @@ def test_looks_are_probed_side_by_side_as_a_run_reads_them(prepared: Prepared) -
         patch.setattr("afterrains.stages.probe.perform", counted)
         pace = probe_pace(long, [])
     assert pace is not None
-    assert [len(task.overpasses) for task in done] == [1, 8, 8]
-    assert pace.looks == 16
+    assert [len(task.overpasses) for task in done] == [1, 8]
+    assert pace.looks == 8
     assert probe_pace([], []) is None
 
 

@@ -104,9 +104,16 @@ def estimate(path: Path, *, workers: int | None = None) -> Estimate:
 
 
 def reckon(
-    prepared: Prepared, waiting: Sequence[CellTask], *, workers: int | None = None
+    prepared: Prepared,
+    waiting: Sequence[CellTask],
+    *,
+    workers: int | None = None,
+    timed: bool = True,
 ) -> Estimate:
-    """The estimate of a plan whose tasks `waiting` are still to do; see `estimate`."""
+    """The estimate of a plan whose tasks `waiting` are still to do; see `estimate`.
+
+    Unless `timed`, no look is read for it and its seconds are 0.
+    """
     workers = workers or os.cpu_count() or 1
     groups = groups_of(waiting)
     notes: list[str] = []
@@ -117,7 +124,7 @@ def reckon(
         rasterio.Env(**gdal_settings()),
     ):
         reach = probe_files(prepared, groups, reader, notes)
-    pace = probe_pace(waiting, notes)
+    pace = probe_pace(waiting, notes) if timed else None
     totals: Counter[str] = Counter()
     for group, members in groups.items():
         found = reach.get(group) or _mean(reach.values())
@@ -173,7 +180,7 @@ def check_budget(prepared: Prepared, waiting: Sequence[CellTask], file: str) -> 
     """
     budget_gb = prepared.programme.scenes.budget_gb
     if budget_gb is not None and waiting:
-        within_budget(reckon(prepared, waiting).pulled_bytes, budget_gb, file)
+        within_budget(reckon(prepared, waiting, timed=False).pulled_bytes, budget_gb, file)
 
 
 def within_budget(pulled_bytes: int, budget_gb: float, file: str) -> None:

@@ -29,9 +29,8 @@ __all__ = ["Pace", "Reach", "Wanted", "files_of", "groups_of", "probe_files", "p
 
 _PROBED_GROUPS = 12
 """Tiles and sensors whose files' directories are read; others count as the mean of these."""
-_PROBED_TASKS = 2
 _PROBED_LOOKS = 8
-"""Of each of these tasks: enough that reading side by side shows."""
+"""Enough that reading side by side shows, and few enough for a poor line."""
 _HEAD_BYTES = 16_384  # of each file, its directory
 
 Group = tuple[str, str, str]
@@ -161,25 +160,18 @@ def _reach(href: str, cells: Sequence[Cell], reader: WindowReader) -> tuple[floa
 
 
 def probe_pace(tasks: Sequence[CellTask], notes: list[str]) -> Pace | None:
-    """The pace of some looks of a few tasks, done as a run does them, into a folder thrown away.
+    """The pace of some looks of a task of middle size, done as a run does them and thrown away.
 
-    A look of the first is done before and does not count: the libraries' start is no part of a long
-    run. None where there is nothing to do.
+    One look is done before and does not count: the libraries' start is no part of a long run. None
+    where there is nothing to do.
     """
-    ranked = sorted(tasks, key=lambda task: (task.memory_bytes, task.key))
-    count = min(_PROBED_TASKS, len(ranked))
-    chosen = [
-        _part_of(ranked[len(ranked) * (2 * n + 1) // (2 * count)], _PROBED_LOOKS)
-        for n in range(count)
-    ]
-    if not chosen:
+    if not tasks:
         return None
-    seconds = worked = 0.0
-    _timed(_part_of(chosen[0], 1), notes)
-    for task in chosen:
-        spent, busy = _timed(task, notes)
-        seconds, worked = seconds + spent, worked + busy
-    looks = sum(len(task.overpasses) for task in chosen)
+    ranked = sorted(tasks, key=lambda task: (task.memory_bytes, task.key))
+    chosen = _part_of(ranked[len(ranked) // 2], _PROBED_LOOKS)
+    _timed(_part_of(chosen, 1), notes)
+    seconds, worked = _timed(chosen, notes)
+    looks = len(chosen.overpasses)
     return Pace(seconds / looks, max(0.0, seconds - worked) / looks, looks)
 
 
