@@ -9,7 +9,7 @@ worker anywhere gives the same bytes.
 from __future__ import annotations
 
 import json
-from collections.abc import Iterator, Mapping
+from collections.abc import Collection, Iterator, Mapping
 from dataclasses import dataclass, field, replace
 from datetime import date
 from pathlib import Path
@@ -34,6 +34,7 @@ from afterrains.scenes.season_check import CheckedSeason, check_season
 from afterrains.scenes.signers import signer
 from afterrains.signals.looks import polygon_looks, polygon_shares
 from afterrains.signals.series import polygon_series
+from afterrains.stages.layers import read_layers, write_layers
 from afterrains.stages.ledger import Ledger, key_of
 from afterrains.stages.stacks import COMPOSITE_INDICES, SeasonStacks
 
@@ -51,7 +52,8 @@ __all__ = [
 BLOCKS = "blocks"
 """Folder of the local store of remote files, beside the ledger's own."""
 # Raise when the meaning of a task's result changes, so that older results are not taken for new.
-_METHOD = 3
+_METHOD = 4
+_COMPOSITES = "composites.parquet"
 _FLOAT32_BYTES = 4
 # Working copies of one layer while it is checked or its composite is made, and the masks.
 _SCRATCH_LAYERS = 8
@@ -175,7 +177,7 @@ def perform(task: CellTask, ledger: Ledger, *, reader: WindowReader | None = Non
     with ledger.record(task.key) as folder:
         series.to_parquet(folder / "series.parquet", index=False)
         looks.to_parquet(folder / "looks.parquet", index=False)
-        np.savez_compressed(folder / "composites.npz", allow_pickle=False, **composites)
+        write_layers(folder / _COMPOSITES, composites)
         (folder / "result.json").write_text(
             json.dumps(
                 {
@@ -243,15 +245,17 @@ def load_looks(ledger: Ledger, key: str) -> pd.DataFrame:
     return pd.read_parquet(ledger.place(key) / "looks.parquet")
 
 
-def load_composites(ledger: Ledger, key: str) -> dict[str, NDArray[Any]]:
+def load_composites(
+    ledger: Ledger, key: str, names: Collection[str] | None = None
+) -> dict[str, NDArray[Any]]:
     """The composites of a finished task, float32 (y, x), NaN where nothing was clear.
 
     `<band>_median` for each band, `<index>_low`, `_median`, `_high` for each of
     `COMPOSITE_INDICES` whose bands exist, `count` (uint16, clear looks); of dry seasons the same
-    with the prefix `late_` for their last `LATE_DAYS` days, when grass is deadest.
+    with the prefix `late_` for their last `LATE_DAYS` days, when grass is deadest. Of `names`
+    those that there are, or all.
     """
-    with np.load(ledger.place(key) / "composites.npz", allow_pickle=False) as stored:
-        return {name: stored[name] for name in stored.files}
+    return read_layers(ledger.place(key) / _COMPOSITES, names)
 
 
 def _identity(overpass: Overpass) -> list[Any]:

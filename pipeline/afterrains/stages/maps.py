@@ -83,10 +83,12 @@ def draw(task: MapTask, ledger: Ledger, output: Path) -> tuple[RasterFile, ...]:
         )  # fmt: skip
         written.append(RasterFile(product, block, dry.season, box, dry.start, dry.end))
 
+    # The judged days, not all of the season: a record that starts in mid-season then counts.
+    greenness = f"late_{OUTCOME_LAYER}_median"
+    shown = (greenness, "late_count", *(f"{band}_median" for band in _PICTURE_BANDS))
     for dry in task.seasons:
-        composites = load_composites(ledger, dry.key)
-        # The judged days, not all of the season: a record that starts in mid-season then counts.
-        median = composites[f"late_{OUTCOME_LAYER}_median"]
+        composites = load_composites(ledger, dry.key, shown)
+        median = composites[greenness]
         medians.append(median)
         values = np.stack([median, composites["late_count"].astype(np.float32)])
         write(
