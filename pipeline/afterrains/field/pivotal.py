@@ -21,7 +21,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from afterrains.signals.compiled import compiled
+from afterrains.compiled import compiled
 
 __all__ = ["balanced_draw", "local_pivotal"]
 

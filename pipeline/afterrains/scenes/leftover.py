@@ -21,23 +21,16 @@ Assoc. 63, 1379-1389. doi:10.1080/01621459.1968.10480934
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Any, TypeVar, cast
 
-import numba
 import numpy as np
 from numpy.typing import NDArray
 
+from afterrains.compiled import compiled
+
 __all__ = ["Leftovers", "leftovers", "season_residuals"]
 
-_Kernel = TypeVar("_Kernel", bound=Callable[..., Any])
 _MAD_TO_SD = 1.4826  # of a normal distribution
-
-
-def _compiled(kernel: _Kernel) -> _Kernel:
-    """Machine code on one thread, without the interpreter's lock and without a cache on disk."""
-    return cast(_Kernel, numba.njit(nogil=True, error_model="numpy")(kernel))
 
 
 @dataclass(frozen=True)
@@ -170,7 +163,25 @@ def season_residuals(
     return out
 
 
-@_compiled
+@compiled
+def _median(scratch: NDArray[np.float64], count: int) -> float:
+    """Median of the first few numbers, which are left in order.
+
+    Insertion: there are fifteen at most, and the library's own median takes seconds to compile.
+    """
+    for i in range(1, count):
+        value = scratch[i]
+        k = i
+        while k > 0 and scratch[k - 1] > value:
+            scratch[k] = scratch[k - 1]
+            k -= 1
+        scratch[k] = value
+    half = count // 2
+    middle: float = scratch[half]
+    return middle if count % 2 else (scratch[half - 1] + middle) / 2
+
+
+@compiled
 def _residuals(
     values: NDArray[np.float64],
     kept: NDArray[np.float64],
@@ -212,8 +223,8 @@ def _residuals(
                             pairs += 1
                 if pairs == 0:
                     continue
-                slope = np.median(slopes[:pairs])
+                slope = _median(slopes, pairs)
                 for a in range(count):
                     back = days[look] - days[near[a]]
                     levels[a] = kept[near[a], row, column] + slope * back
-                out[look, row, column] = values[look, row, column] - np.median(levels[:count])
+                out[look, row, column] = values[look, row, column] - _median(levels, count)

@@ -15,7 +15,7 @@ import xarray as xr
 from numpy.typing import NDArray
 from scipy.special import stdtr, stdtrit
 
-from afterrains.signals.compiled import compiled
+from afterrains.compiled import compiled
 from afterrains.signals.composites import require_whole_time
 
 __all__ = ["Break", "SuddenLoss", "level_step", "strongest_break", "sudden_losses"]

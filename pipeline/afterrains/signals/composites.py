@@ -17,7 +17,7 @@ import pandas as pd
 import xarray as xr
 from numpy.typing import NDArray
 
-from afterrains.signals.compiled import compiled
+from afterrains.compiled import compiled
 from afterrains.signals.season_values import HIGH_QUANTILE, LOW_QUANTILE
 
 __all__ = ["natural_colour", "season_composite", "season_composites"]

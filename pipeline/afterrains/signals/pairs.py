@@ -16,7 +16,7 @@ from typing import Any, TypeVar
 import numpy as np
 from numpy.typing import NDArray
 
-from afterrains.signals.compiled import compiled, counting
+from afterrains.compiled import compiled, counting
 
 __all__ = ["EXACT_UP_TO", "exact_p_values", "slopes_and_tests"]
 

@@ -21,7 +21,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.spatial.distance import cdist, pdist
 
-from afterrains.signals.compiled import compiled
+from afterrains.compiled import compiled
 
 __all__ = ["Domain", "dissimilarity", "find_domain"]
 

@@ -17,7 +17,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from afterrains.signals.compiled import compiled
+from afterrains.compiled import compiled
 
 __all__ = ["Forest", "evaluate", "grow", "no_trees", "require_sound"]
 
