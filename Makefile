@@ -3,7 +3,7 @@ PYTHON ?= python3
 BIN := .venv/bin
 PIP := $(BIN)/python -m pip --disable-pip-version-check -q
 
-.PHONY: demo test check format lock schema audit clean
+.PHONY: demo test check format lock schema audit oldest clean
 
 demo: .venv/.run-ready
 	$(BIN)/afterrains sample sample_scenes --if-missing
@@ -42,6 +42,17 @@ audit: .venv/.run-ready
 	$(PYTHON) -m venv .venv/audit
 	.venv/audit/bin/python -m pip install -q pip-audit
 	.venv/audit/bin/pip-audit --strict --disable-pip --require-hashes -r requirements.lock
+
+# The tests on the oldest libraries that pyproject.toml allows, test tools as new as they go with.
+oldest: .venv/.dev-ready
+	$(PYTHON) -m venv .venv/oldest
+	$(BIN)/uv pip compile -q --resolution lowest-direct --python-version 3.11 --no-emit-index-url \
+	  pyproject.toml -o .venv/oldest/run.txt
+	$(BIN)/uv pip compile -q --python-version 3.11 --no-emit-index-url -c .venv/oldest/run.txt \
+	  pyproject.toml --group test --group build -o .venv/oldest/all.txt
+	.venv/oldest/bin/python -m pip install -q -r .venv/oldest/all.txt
+	.venv/oldest/bin/python -m pip install -q --no-deps --no-build-isolation -e .
+	.venv/oldest/bin/python -m pytest -n auto --dist loadfile
 
 clean:
 	rm -rf .venv sample_scenes/scenes sample_scenes/out tests/.samples
