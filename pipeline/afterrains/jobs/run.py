@@ -103,7 +103,9 @@ def run_programme(
         processes = processes_for(largest, workers, memory_gb)
         stages.ended("planning")
         with (
-            connect(scheduler, processes, memory_gb) as client,
+            connect(
+                scheduler, processes, memory_gb, watched=performance_report is not None
+            ) as client,
             recorded_to(performance_report),
         ):
             step = partial(tell.step, _STAGE_READ)

@@ -69,9 +69,17 @@ def processes_for(largest_task_bytes: int, workers: int | None, memory_gb: float
 
 @contextmanager
 def connect(
-    scheduler: str | None, workers: int | None = None, memory_gb: float | None = None
+    scheduler: str | None,
+    workers: int | None = None,
+    memory_gb: float | None = None,
+    *,
+    watched: bool = False,
 ) -> Iterator[Client]:
     """A Dask client: of the cluster at `scheduler`, else of local processes, one per core.
+
+    Local processes are watched by Dask's profiler only where its account is wanted: it looks into
+    all threads a hundred times a second, and in Python 3.11 such a look can, once in many hours,
+    lock a process with many threads for good (python/cpython issue 106883).
 
     Raises
     ------
@@ -83,7 +91,7 @@ def connect(
         limit = "auto" if memory_gb is None else f"{int(memory_gb * 1e9 / processes)}B"
         # A batch on a laptop opens no port beyond the loopback, and none that another may hold.
         with (
-            dask.config.set(_LOCAL),
+            dask.config.set({**_LOCAL, "distributed.worker.profile.enabled": watched}),
             LocalCluster(
                 n_workers=processes,
                 threads_per_worker=1,
