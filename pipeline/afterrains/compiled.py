@@ -17,7 +17,7 @@ def compiled(kernel: _Kernel) -> _Kernel:
 
     It runs without the interpreter's lock and on one thread: Dask lays out the parallel work. It is
     not cached on disk, because Numba's cache is not safe when several workers fill it at once
-    (numba issues 4807 and 10128: crashes) and an installed package may not be writable; a worker
+    (crashes are on record) and an installed package may not be writable; a worker
     process pays a second or two once. No value-changing float optimisation is allowed, so that a
     worker gives the same bits as a laptop.
     """

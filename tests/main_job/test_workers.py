@@ -50,7 +50,7 @@ def _is_watched() -> bool:
 
 @pytest.mark.parametrize("wanted", [False, True])
 def test_dask_looks_into_threads_only_where_its_account_is_wanted(wanted: bool) -> None:
-    """Looking can lock a process of Python 3.11 for good: python/cpython issue 106883."""
+    """Looking can lock a process of Python 3.11 for good: a fault of `sys._current_frames`."""
     with connect(None, 1, watched=wanted) as client:
         assert list(client.run(_is_watched).values()) == [wanted]
 

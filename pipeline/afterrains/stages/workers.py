@@ -79,7 +79,8 @@ def connect(
 
     Local processes are watched by Dask's profiler only where its account is wanted: it looks into
     all threads a hundred times a second, and in Python 3.11 such a look can, once in many hours,
-    lock a process with many threads for good (python/cpython issue 106883).
+    lock a process with many threads for good (a fault of its `sys._current_frames`,
+    gone in 3.12).
 
     Raises
     ------
