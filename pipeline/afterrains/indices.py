@@ -1,4 +1,7 @@
-"""Spectral indices as a library; they live in `afterrains.signals.indices`."""
+"""Spectral indices as a library: the formulas, which there are, how to compute one by name."""
 
+from afterrains.signals import index_formulas, indices
+from afterrains.signals.index_formulas import *  # noqa: F403
 from afterrains.signals.indices import *  # noqa: F403
-from afterrains.signals.indices import __all__ as __all__
+
+__all__ = [*index_formulas.__all__, *indices.__all__]

@@ -243,11 +243,15 @@ def sites_in_a_table_of_points(folder: Path) -> list[str]:
     ]
 
 
+def _zip_sites(folder: Path, *names: str) -> None:
+    with zipfile.ZipFile(folder / "sites.zip", "w") as archive:
+        for name in names:
+            archive.write(folder / "sites.geojson", name)
+
+
 @_case
 def zip_with_two_files(folder: Path) -> list[str]:
-    with zipfile.ZipFile(folder / "sites.zip", "w") as archive:
-        archive.write(folder / "sites.geojson", "a.geojson")
-        archive.write(folder / "sites.geojson", "b.geojson")
+    _zip_sites(folder, "a.geojson", "b.geojson")
     _name_sites(folder, "sites.zip")
     return [
         "error sites-zip sites.zip: holds 2 vector files, not one; unpack it and name the file "
@@ -257,8 +261,7 @@ def zip_with_two_files(folder: Path) -> list[str]:
 
 @_case
 def zip_cut_short(folder: Path) -> list[str]:
-    with zipfile.ZipFile(folder / "sites.zip", "w") as archive:
-        archive.write(folder / "sites.geojson", "a.geojson")
+    _zip_sites(folder, "a.geojson")
     whole = (folder / "sites.zip").read_bytes()
     (folder / "sites.zip").write_bytes(whole[: len(whole) // 2])
     _name_sites(folder, "sites.zip")

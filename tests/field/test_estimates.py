@@ -7,7 +7,7 @@ import pandas as pd
 import pytest
 
 from afterrains.field import area_table, balanced_draw
-from afterrains.field.estimates import bounds
+from afterrains.field.intervals import bounds
 from afterrains.woody.area import area_from_strata
 
 _DRAWS = 2000

@@ -22,7 +22,7 @@ from rasterio.io import MemoryFile
 from afterrains.jobs.run import RunSummary, run_programme
 from afterrains.programme import load_programme
 from afterrains.scenes import load_profiles, overpasses, read_overpass, search
-from afterrains.signals.indices import ndvi
+from afterrains.signals.index_formulas import ndvi
 
 _SOWN = ("P2", "P5", "P7")
 

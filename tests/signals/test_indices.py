@@ -14,7 +14,7 @@ import xarray as xr
 from hypothesis import given
 
 import afterrains.indices
-from afterrains.signals import indices
+from afterrains import indices
 from afterrains.signals.indices import DEFAULT_INDICES, INDICES, available, compute
 
 # One reflectance set and what spyndex 0.12.0 gives for it, to six decimals. SATVI, which the

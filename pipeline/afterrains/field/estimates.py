@@ -12,9 +12,6 @@ References
 ----------
 Olofsson, P. et al. (2014). doi:10.1016/j.rse.2014.02.015
 Stehman, S. V. (2014). doi:10.1080/01431161.2014.930207
-Clopper, C. J. & Pearson, E. S. (1934). Biometrika 26, 404-413. doi:10.1093/biomet/26.4.404
-Korn, E. L. & Graubard, B. I. (1998). Confidence intervals for proportions with small expected
-number of positive counts estimated from survey data. Survey Methodology 24, 193-201.
 """
 
 from __future__ import annotations
@@ -24,17 +21,15 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
-from scipy.stats import beta
 
 from afterrains.delivery.tables.field import ACCURACY, AREA
+from afterrains.field.intervals import NO_ERROR, bounds
 from afterrains.woody.area import AreaEstimate, Share, area_from_strata
 
-__all__ = ["SEEN_CLASSES", "accuracy_table", "area_table", "bounds"]
+__all__ = ["SEEN_CLASSES", "accuracy_table", "area_table"]
 
 SEEN_CLASSES = ("more", "unchanged", "less")
 _LEAST = 2
-_NO_ERROR = 1e-12
-_CONFIDENCE = 0.95
 _ELSEWHERE = "elsewhere"
 _OF_ONE_MIND = "every stratum is of one mind: the interval is the exact binomial one"
 
@@ -87,29 +82,6 @@ def area_table(design: pd.DataFrame, ground: pd.DataFrame, checks: pd.DataFrame)
                 for stratum in strata:
                     rows += _area_rows(draw, role, stratum, sampled)
     return _table(rows, AREA.column_names)
-
-
-def bounds(estimate: float, standard_error: float, effective: float) -> tuple[float, float]:
-    """The 95 % interval of a share, within 0 and 1.
-
-    Normal, as good practice has it; where the standard error is 0 because every stratum is of one
-    mind, which is no certainty, the exact binomial interval of the effective number of checks.
-
-    Returns
-    -------
-    (low, high), NaN where nothing tells.
-    """
-    if not np.isfinite(estimate) or not np.isfinite(standard_error):
-        return np.nan, np.nan
-    if standard_error > _NO_ERROR:
-        half = float(Share(np.array([estimate]), np.array([standard_error])).half_width()[0])
-        return max(estimate - half, 0.0), min(estimate + half, 1.0)
-    tail = (1 - _CONFIDENCE) / 2
-    found = min(max(estimate, 0.0), 1.0) * effective
-    low = float(beta.ppf(tail, found, effective - found + 1)) if found > 1e-9 else 0.0
-    missed = effective - found
-    high = float(beta.ppf(1 - tail, found + 1, missed)) if missed > 1e-9 else 1.0
-    return low, high
 
 
 def _sampled(
@@ -271,7 +243,7 @@ def _area_rows(draw: str, role: str, stratum: str, sampled: _Sampled) -> list[di
         notes = [sampled.note]
         if not enough:
             notes.append("fewer than two checks here")
-        elif error <= _NO_ERROR:
+        elif error <= NO_ERROR:
             notes.append(_OF_ONE_MIND)
         rows.append(
             {

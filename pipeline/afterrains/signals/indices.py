@@ -11,51 +11,10 @@ from types import MappingProxyType
 
 import numpy as np
 
-from afterrains.signals.index_formulas import (
-    Array,
-    bsi,
-    evi,
-    evi2,
-    gcvi,
-    kndvi,
-    msavi2,
-    nbr,
-    nbr2,
-    ndmi,
-    ndre,
-    ndvi,
-    ndwi,
-    nirv,
-    osavi,
-    satvi,
-    savi,
-    values_where,
-)
+from afterrains.signals import index_formulas as formulas
+from afterrains.signals.index_formulas import Array, values_where
 
-__all__ = [
-    "DEFAULT_INDICES",
-    "INDICES",
-    "Index",
-    "available",
-    "bsi",
-    "compute",
-    "evi",
-    "evi2",
-    "gcvi",
-    "kndvi",
-    "msavi2",
-    "nbr",
-    "nbr2",
-    "ndmi",
-    "ndre",
-    "ndvi",
-    "ndwi",
-    "nirv",
-    "osavi",
-    "require_reflectance",
-    "satvi",
-    "savi",
-]
+__all__ = ["DEFAULT_INDICES", "INDICES", "Index", "available", "compute", "require_reflectance"]
 
 
 @dataclass(frozen=True)
@@ -86,14 +45,14 @@ _ALL = (
     Index(
         "ndvi",
         ("red", "nir"),
-        ndvi,
+        formulas.ndvi,
         "(nir - red) / (nir + red)",
         "Rouse et al. 1974, NASA SP-351, 309-317, https://ntrs.nasa.gov/citations/19740022614",
     ),
     Index(
         "evi2",
         ("red", "nir"),
-        evi2,
+        formulas.evi2,
         "2.5 (nir - red) / (nir + 2.4 red + 1)",
         "Jiang et al. 2008, doi:10.1016/j.rse.2008.06.006",
         low=-2.5 / 2.4,
@@ -102,7 +61,7 @@ _ALL = (
     Index(
         "msavi2",
         ("red", "nir"),
-        msavi2,
+        formulas.msavi2,
         "0.5 (2 nir + 1 - sqrt((2 nir + 1)² - 8 (nir - red)))",
         "Qi et al. 1994, doi:10.1016/0034-4257(94)90134-1",
         low=-1.0,
@@ -111,21 +70,21 @@ _ALL = (
     Index(
         "ndmi",
         ("nir", "swir16"),
-        ndmi,
+        formulas.ndmi,
         "(nir - swir16) / (nir + swir16)",
         "Wilson & Sader 2002, doi:10.1016/S0034-4257(01)00318-2",
     ),
     Index(
         "nbr",
         ("nir", "swir22"),
-        nbr,
+        formulas.nbr,
         "(nir - swir22) / (nir + swir22)",
         "Key & Benson, as given in doi:10.3133/ofr0211",
     ),
     Index(
         "kndvi",
         ("red", "nir"),
-        kndvi,
+        formulas.kndvi,
         "tanh(((nir - red) / (nir + red))²)",
         "Camps-Valls et al. 2021, doi:10.1126/sciadv.abc7447",
         low=0.0,
@@ -133,7 +92,7 @@ _ALL = (
     Index(
         "savi",
         ("red", "nir"),
-        savi,
+        formulas.savi,
         "1.5 (nir - red) / (nir + red + 0.5)",
         "Huete 1988, doi:10.1016/0034-4257(88)90106-X",
         low=-1.5,
@@ -142,21 +101,21 @@ _ALL = (
     Index(
         "osavi",
         ("red", "nir"),
-        osavi,
+        formulas.osavi,
         "(nir - red) / (nir + red + 0.16)",
         "Rondeaux et al. 1996, doi:10.1016/0034-4257(95)00186-7",
     ),
     Index(
         "evi",
         ("blue", "red", "nir"),
-        evi,
+        formulas.evi,
         "2.5 (nir - red) / (nir + 6 red - 7.5 blue + 1)",
         "Huete et al. 1997, doi:10.1016/S0034-4257(96)00112-5",
     ),
     Index(
         "nirv",
         ("red", "nir"),
-        nirv,
+        formulas.nirv,
         "nir (nir - red) / (nir + red)",
         "Badgley et al. 2017, doi:10.1126/sciadv.1602244",
         high=_INF,
@@ -165,14 +124,14 @@ _ALL = (
     Index(
         "ndre",
         ("rededge1", "nir"),
-        ndre,
+        formulas.ndre,
         "(nir - rededge1) / (nir + rededge1)",
         "Gitelson & Merzlyak 1994, doi:10.1016/1011-1344(93)06963-4",
     ),
     Index(
         "gcvi",
         ("green", "nir"),
-        gcvi,
+        formulas.gcvi,
         "nir / green - 1",
         "Gitelson et al. 2003, doi:10.1078/0176-1617-00887",
         high=_INF,
@@ -180,21 +139,21 @@ _ALL = (
     Index(
         "ndwi",
         ("green", "nir"),
-        ndwi,
+        formulas.ndwi,
         "(green - nir) / (green + nir)",
         "McFeeters 1996, doi:10.1080/01431169608948714",
     ),
     Index(
         "nbr2",
         ("swir16", "swir22"),
-        nbr2,
+        formulas.nbr2,
         "(swir16 - swir22) / (swir16 + swir22)",
         "U.S. Geological Survey, Landsat Normalized Burn Ratio 2",
     ),
     Index(
         "satvi",
         ("red", "swir16", "swir22"),
-        satvi,
+        formulas.satvi,
         "1.5 (swir16 - red) / (swir16 + red + 0.5) - swir22 / 2",
         "Marsett et al. 2006, Rangeland Ecology & Management 59, 530-540",
         low=-_INF,
@@ -203,7 +162,7 @@ _ALL = (
     Index(
         "bsi",
         ("blue", "red", "nir", "swir16"),
-        bsi,
+        formulas.bsi,
         "((swir16 + red) - (nir + blue)) / ((swir16 + red) + (nir + blue))",
         "Rikimaru et al. 2002, Tropical Ecology 43(1), 39-47",
     ),
