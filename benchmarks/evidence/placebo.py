@@ -43,7 +43,8 @@ def placebo_shares(panel: pd.DataFrame, judged_seasons: int) -> pd.DataFrame:
         for before in range(2, len(dry)):
             sown_on = dry.iloc[before - 1] + pd.Timedelta(days=1)
             sowing = pd.DataFrame({"site_id": [site], "sown_on": [sown_on]})
-            said = set(judge(as_if, sowing, judged_seasons=judged_seasons)["verdict"])
+            history = judge(as_if, sowing, judged_seasons=judged_seasons, woody_model=False)
+            said = set(history["verdict"])
             rows.append({"site_id": site, "sown_on": sown_on} | {w: w in said for w in WORDS})
     return pd.DataFrame(rows, columns=["site_id", "sown_on", *WORDS])
 

@@ -69,7 +69,7 @@ def test_greening_that_control_ground_shares_is_no_gain(invented):
 def test_a_gain_whose_flush_rose_too_is_at_most_grass_without_a_woody_model(invented):
     """Design: without a woody model grass cannot be told from trees on such ground."""
     panel, sowing = invented([12.0, 12.0], flush=[0.3, 0.0])
-    words = last(call(panel, sowing))["verdict"]
+    words = last(call(panel, sowing, woody_model=False))["verdict"]
     assert words.tolist() == ["grass-only", "gain"]
     with_model = last(call(panel, sowing, woody_model=True))["verdict"]
     assert with_model.tolist() == ["gain", "gain"]
@@ -80,7 +80,8 @@ def test_what_rose_at_once_and_did_not_grow_is_grass_without_a_woody_model(inven
     panel, sowing = invented([0.0, 0.0], flush=[0.0, 0.0], after=8)
     rested = (panel["site_id"] == "s00") & (panel["kind"] == "dry") & (panel["time"] > "2009-01-01")
     panel.loc[rested, "value"] += 8.0
-    words = last(call(panel, sowing, growth=RampGrowth(1, 8), judged_seasons=8))
+    settings = {"growth": RampGrowth(1, 8), "judged_seasons": 8, "woody_model": False}
+    words = last(call(panel, sowing, **settings))
     assert words.loc["s00", "verdict"] == "grass-only"
     assert "rose at once" in words.loc["s00", "reason"]
 
@@ -223,3 +224,74 @@ def test_an_unsown_programme_has_no_history_and_keeps_its_columns(invented):
     history = judge(panel, sowing.iloc[:0])
     assert tuple(history.columns) == HISTORY_COLUMNS
     assert history.empty
+
+
+def test_a_panel_that_does_not_say_its_unit_is_read_by_its_values(invented):
+    """An index of greenness cannot pass 1, so larger values are percent of cover."""
+    panel, sowing = invented([12.0] * 3 + [0.0] * 3)
+    told = {"judged_seasons": 6, "growth": SLOW}
+    pd.testing.assert_frame_equal(
+        judge(panel, sowing, **told), judge(panel, sowing, woody_model=True, **told)
+    )
+    # A hundredth of each value is an index, and everything scales with it but what is meaningful.
+    panel["value"] = panel["value"].where(panel["kind"] == "rains", panel["value"] / 100)
+    in_index = judge_programme(panel, sowing, **told).specification
+    assert in_index["outcome"] == "dry-season greenness"
+    assert in_index["meaningful_gain"] == 0.02
+
+
+def test_a_gain_that_stands_at_once_is_a_gain_where_nothing_speaks_of_grass(invented):
+    """Truth by construction: a step of 12 noise standard deviations and no flush."""
+    panel, sowing = invented([0.0] * 3, flush=[0.0] * 3)
+    stepped = (panel["role"] == "sown") & (panel["kind"] == "dry") & (panel["time"] > "2008-07-01")
+    panel["value"] += 12.0 * stepped
+    panel["value"] = panel["value"].where(panel["kind"] == "rains", panel["value"] / 100)
+    unsaid = last(judge(panel, sowing, judged_seasons=6, growth=SLOW))
+    strict = last(judge(panel, sowing, judged_seasons=6, growth=SLOW, woody_model=False))
+    assert (unsaid["verdict"] == "gain").all()
+    assert (strict["verdict"] == "grass-only").all()
+
+
+def test_growth_may_be_written_as_in_the_programme_file(invented):
+    """The two keys of `evidence.growth` (contract section 1)."""
+    panel, sowing = invented([6.0])
+    as_mapping = {"starts_after_seasons": 1, "full_after_seasons": 4}
+    pd.testing.assert_frame_equal(
+        judge(panel, sowing, growth=as_mapping), judge(panel, sowing, growth=SLOW)
+    )
+
+
+@pytest.mark.parametrize(
+    ("setting", "fault", "words"),
+    [
+        ({"error_rate": 2}, ValueError, "error_rate is 2; it must lie between 0 and 1"),
+        ({"judged_seasons": 0}, ValueError, "judged_seasons is 0; at least one season"),
+        ({"growth": {"full_after_season": 4}}, ValueError, "growth holds full_after_season;"),
+        ({"growth": "slow"}, TypeError, "growth is str; give starts_after_seasons"),
+    ],
+)
+def test_a_setting_that_cannot_be_is_told(invented, setting, fault, words):
+    """Each with what to write instead."""
+    with pytest.raises(fault, match=words):
+        judge(*invented([0.0]), **setting)
+
+
+def test_site_ids_may_be_numbers_in_either_table(invented):
+    """A table read from CSV holds numbers where all ids are digits."""
+    panel, sowing = invented([0.0, 12.0])
+    number = {name: place for place, name in enumerate(panel["site_id"].unique(), 100)}
+    panel["site_id"], sowing["site_id"] = (
+        panel["site_id"].map(number),
+        sowing["site_id"].map(number),
+    )
+    as_numbers = judge(panel, sowing, growth=SLOW)
+    as_text = judge(panel.astype({"site_id": str}), sowing.astype({"site_id": str}), growth=SLOW)
+    pd.testing.assert_frame_equal(as_numbers, as_text)
+    assert set(as_numbers["verdict"]) != {"not-assessable"}
+
+
+def test_a_panel_without_a_dry_season_is_an_input_error(invented):
+    """Dry seasons are what is judged."""
+    panel, sowing = invented([0.0])
+    with pytest.raises(InputError, match="holds no dry season"):
+        judge(panel[panel["kind"] == "rains"], sowing)

@@ -7,13 +7,23 @@ sowing: whichever is true, little power is lost.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Protocol
 
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["DEFAULT_GROWTH", "STEP_SHARE", "GrowthCurve", "RampGrowth", "blend", "mixed", "ramp"]
+__all__ = [
+    "DEFAULT_GROWTH",
+    "STEP_SHARE",
+    "GrowthCurve",
+    "RampGrowth",
+    "blend",
+    "growth_curve",
+    "mixed",
+    "ramp",
+]
 
 Floats = NDArray[np.float64]
 
@@ -46,6 +56,34 @@ class RampGrowth:
 
 
 DEFAULT_GROWTH = RampGrowth()
+
+
+def growth_curve(given: GrowthCurve | Mapping[str, float] | None) -> GrowthCurve:
+    """The curve that a caller means: one of ours, the two keys of the programme file, or None.
+
+    Raises
+    ------
+    ValueError
+        Where the gain would be full before it starts, or a key is not one of the two.
+    TypeError
+        Where it is none of the three.
+    """
+    if given is None:
+        return DEFAULT_GROWTH
+    if isinstance(given, Mapping):
+        strange = set(given) - {"starts_after_seasons", "full_after_seasons"}
+        if strange:
+            raise ValueError(
+                f"growth holds {', '.join(sorted(map(str, strange)))}; "
+                "give starts_after_seasons and full_after_seasons"
+            )
+        return RampGrowth(**given)
+    if not (hasattr(given, "starts_after_seasons") and hasattr(given, "full_after_seasons")):
+        raise TypeError(
+            f"growth is {type(given).__name__}; give starts_after_seasons and full_after_seasons, "
+            "in dry seasons after sowing, as a mapping or a RampGrowth"
+        )
+    return given
 
 
 def ramp(seasons_since: NDArray[np.float64], growth: GrowthCurve) -> Floats:

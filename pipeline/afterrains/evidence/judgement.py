@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from functools import wraps
 from typing import Any, ParamSpec
@@ -16,7 +16,7 @@ from afterrains.evidence.balance import balance_table
 from afterrains.evidence.control_notes import controls_table
 from afterrains.evidence.facts import add_flush, facts_at
 from afterrains.evidence.ground import Ground
-from afterrains.evidence.growth import DEFAULT_GROWTH, GrowthCurve, RampGrowth
+from afterrains.evidence.growth import GrowthCurve, RampGrowth, growth_curve
 from afterrains.evidence.levels import LevelBook, Levels
 from afterrains.evidence.panel import Panel, read_panel
 from afterrains.evidence.specification import specification
@@ -49,6 +49,7 @@ HISTORY_COLUMNS = (
 )
 _DEFAULT_MEANINGFUL_POINTS = 5.0
 _DEFAULT_MEANINGFUL_NDVI = 0.02
+_LARGEST_NDVI = 1.5  # an index of greenness stays within -1 and 1; what lies beyond is percent
 _FLUSH_GROWTH = RampGrowth(0.0, 1.0)  # grass answers in the first rains
 _FARTHEST_AHEAD = 20
 _P = ParamSpec("_P")
@@ -75,10 +76,10 @@ def judge_programme(
     sowing: pd.DataFrame,
     error_rate: float = 0.05,
     judged_seasons: int = 12,
-    growth: GrowthCurve | None = None,
+    growth: GrowthCurve | Mapping[str, float] | None = None,
     *,
     meaningful_gain: float | None = None,
-    woody_model: bool = False,
+    woody_model: bool | None = None,
     false_discovery_rate: float = 0.10,
     spill_over_m: float = 0.0,
 ) -> Judgement:
@@ -104,14 +105,17 @@ def judge_programme(
         Two-sided, over all judged seasons: half for a false gain, half for a false loss.
     judged_seasons : int
         Dry seasons after sowing over which it is spent.
-    growth : GrowthCurve or None
-        How a gain is expected to grow; None is a ramp from season 1 to season 8.
+    growth : GrowthCurve, mapping or None
+        How a gain is expected to grow: `starts_after_seasons`, `full_after_seasons`; None is a
+        ramp from season 1 to season 8.
     meaningful_gain : float or None
         Smallest full gain that matters, in units of the dry value; None is 5 (points) with a woody
         model and 0.02 (NDVI) without.
-    woody_model : bool
-        Whether dry values are woody percent. Without, a gain on ground whose flush rose too is at
-        most `grass-only`.
+    woody_model : bool or None
+        Whether dry values are woody percent. Where they are greenness, a gain on ground whose flush
+        rose too is at most `grass-only`. None tells by the values: beyond 1.5 they are percent.
+        False, said in so many words, is stricter: without `dead_grass` a gain that rose at once
+        and did not grow since, as grass on rested ground does, is `grass-only` too.
     false_discovery_rate : float
         Largest `q_value` of a gain or loss.
     spill_over_m : float
@@ -128,18 +132,23 @@ def judge_programme(
     ------
     InputError
         With a finding for each fault of the tables.
+    ValueError, TypeError
+        Where a setting cannot be.
     """
+    _require(error_rate, judged_seasons)
+    arrays = read_panel(panel, sowing)
+    in_points = _beyond_ndvi(arrays) if woody_model is None else woody_model
     if meaningful_gain is None:
-        meaningful_gain = _DEFAULT_MEANINGFUL_POINTS if woody_model else _DEFAULT_MEANINGFUL_NDVI
+        meaningful_gain = _DEFAULT_MEANINGFUL_POINTS if in_points else _DEFAULT_MEANINGFUL_NDVI
     rules = Rules(
         error_rate,
         judged_seasons,
-        growth or DEFAULT_GROWTH,
+        growth_curve(growth),
         meaningful_gain,
         false_discovery_rate,
-        woody_model,
+        in_points,
+        doubt_at_once=woody_model is False,
     )
-    arrays = read_panel(panel, sowing)
     sown = np.flatnonzero(arrays.is_sown & ~np.isnat(arrays.sown_on))
     controls = np.flatnonzero(~arrays.is_sown)
     match = match_all(arrays, sown, controls, spill_over_m)
@@ -185,6 +194,18 @@ def judge_programme(
         controls_table(arrays, dry, newest, match, history),
         specification(rules, spill_over_m),
     )
+
+
+def _require(error_rate: float, judged_seasons: int) -> None:
+    if not 0 < error_rate < 1:
+        raise ValueError(f"error_rate is {error_rate}; it must lie between 0 and 1, as 0.05")
+    if judged_seasons < 1:
+        raise ValueError(f"judged_seasons is {judged_seasons}; at least one season must be judged")
+
+
+def _beyond_ndvi(arrays: Panel) -> bool:
+    """Whether dry values are too large for an index, so that they must be percent of cover."""
+    return bool(np.nanmax(np.abs(arrays.dry.values), initial=0.0) > _LARGEST_NDVI)
 
 
 def _history_alone(judging: Callable[_P, Judgement]) -> Callable[_P, pd.DataFrame]:

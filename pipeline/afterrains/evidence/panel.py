@@ -95,6 +95,7 @@ def read_panel(panel: pd.DataFrame, sowing: pd.DataFrame) -> Panel:
         With a finding for each fault of either table.
     """
     _check(panel, sowing)
+    sowing = sowing.assign(site_id=sowing["site_id"].astype(str))
     first = sowing.assign(sown_on=_dates(sowing["sown_on"])).groupby("site_id")["sown_on"].min()
     frame = panel.assign(
         site_id=panel["site_id"].astype(str),
@@ -242,6 +243,11 @@ def _check(panel: pd.DataFrame, sowing: pd.DataFrame) -> None:
     for table, frame, name in (("panel", panel, "time"), ("sowing", sowing, "sown_on")):
         if pd.to_datetime(frame[name], errors="coerce").isna().any():
             fault(table, f"column {name}", "holds what is no date", "write ISO dates", "not-a-date")
+    if not (panel["kind"] == "dry").any():
+        mend = "give each site a value for each dry season"
+        fault(
+            "panel", "column kind", "holds no dry season, which is what is judged", mend, "no-dry"
+        )
     controls = set(panel.loc[panel["role"] == "control", "site_id"].astype(str))
     for site in sorted(controls & set(sowing["site_id"].astype(str)))[:20]:
         mend = "make it a sown site, or take its sowing out"

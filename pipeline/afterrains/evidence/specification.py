@@ -49,7 +49,9 @@ def specification(rules: Rules, spill_over_m: float) -> dict[str, Any]:
             "flush_doubt": FLUSH_DOUBT,
             "crowns": "where the panel has shortwave infrared (dead_grass), crowns must show in it",
             "crowns_most": CROWNS_MOST,
-            "at_once": "without it, it may not have risen at once without growing since",
+            "at_once": "without it, it may not have risen at once without growing since"
+            if rules.doubt_at_once
+            else "not asked",
         },
     }
     return frozen(rule)

@@ -40,6 +40,8 @@ class Rules:
     meaningful_gain: float
     false_discovery_rate: float
     woody_model: bool
+    doubt_at_once: bool = False
+    """Whether a rise at once counts as grass where no infrared tells; for greenness alone."""
 
 
 def detectable(se: Floats, df: Floats, level: Floats) -> Floats:
@@ -124,8 +126,10 @@ def decide(facts: pd.DataFrame, levels: Levels, rules: Rules, seasons: tuple[str
     greener = facts["grass_p"].fillna(1.0).to_numpy() <= FLUSH_DOUBT
     flush = facts["grass_crossed"].to_numpy() & ~refused
     # Grass answers the first rains; trees grow. Only where growth can be told from a rise at once.
-    at_once = (facts["p_step"].fillna(1.0).to_numpy() <= FLUSH_DOUBT) & (
-        facts["p_ramp"].fillna(0.0).to_numpy() > rules.error_rate
+    at_once = (
+        rules.doubt_at_once
+        & (facts["p_step"].fillna(1.0).to_numpy() <= FLUSH_DOUBT)
+        & (facts["p_ramp"].fillna(0.0).to_numpy() > rules.error_rate)
     )
     # The shortwave infrared says whether crowns or dead grass made the dry season greener.
     swir_known = facts["crowns_p"].notna().to_numpy()

@@ -72,13 +72,14 @@ def _greenness(
     panel: pd.DataFrame, sowing: pd.DataFrame, meaningful_gain: float, settings: dict[str, Any]
 ) -> Judgement:
     """Judge greenness, and take back what a second look at the same ground does not bear out."""
-    told = judge_programme(panel, sowing, meaningful_gain=meaningful_gain, **settings)
+    settings = {**settings, "meaningful_gain": meaningful_gain, "woody_model": False}
+    told = judge_programme(panel, sowing, **settings)
     dry = panel["kind"] == "dry"
     for column, words in SECOND_LOOKS.items():
         if column not in panel or not told.history["verdict"].isin(["gain", "loss"]).any():
             continue
         again = panel.assign(value=panel["value"].where(~dry, panel[column]))
         # Sign and p-value are asked for alone, so what gain would matter plays no part.
-        beside = judge_programme(again, sowing, meaningful_gain=meaningful_gain, **settings)
+        beside = judge_programme(again, sowing, **settings)
         told = replace(told, history=borne_out(told.history, beside.history, words))
     return told
