@@ -250,6 +250,19 @@ def test_sites_share_the_calendar_of_their_mean_rain():
     pd.testing.assert_frame_equal(from_rain(rain), from_rain(step_rain()))
 
 
+def test_a_rain_table_as_handed_in_gives_the_same_calendar():
+    """Contract section 2: `date, rain_mm` or `date, site_id, rain_mm`, days as text."""
+    days = pd.date_range("2000-01-01", "2006-12-31")
+    wet = (days.day_of_year > 150) & (days.day_of_year < 271)
+    daily = pd.Series(np.where(wet, 4.0, 0.1), index=days)
+    plain = pd.DataFrame({"date": days.strftime("%Y-%m-%d"), "rain_mm": daily.to_numpy()})
+    by_site = pd.concat([plain.assign(site_id="a"), plain.assign(site_id="b")])
+    for table in (plain, by_site):
+        pd.testing.assert_frame_equal(from_rain(table), from_rain(daily))
+    with pytest.raises(ValueError, match="two readings for one day"):
+        from_rain(pd.concat([plain, plain.iloc[:1]]))
+
+
 def test_too_short_or_rainless_records_are_refused_with_a_mend():
     with pytest.raises(InputError, match=r"days of the year were never read.*calendar"):
         from_rain(step_rain(last="2010-09-30"))

@@ -6,7 +6,7 @@ before its sowing; the rest is the judge's own arithmetic with the seasons to co
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -17,7 +17,7 @@ from afterrains.errors import Finding, InputError
 from afterrains.evidence.gap_noise import standard_errors
 from afterrains.evidence.gap_series import GapSeries
 from afterrains.evidence.ground import Ground
-from afterrains.evidence.growth import DEFAULT_GROWTH, GrowthCurve, blend, ramp
+from afterrains.evidence.growth import GrowthCurve, blend, growth_curve, ramp
 from afterrains.evidence.learning import Noise
 from afterrains.evidence.matching import Match
 from afterrains.evidence.panel import read_panel
@@ -40,7 +40,7 @@ def detectable_gain(
     sites: Sequence[int] = _SITES,
     seasons_before: int | None = None,
     judged_seasons: int = 12,
-    growth: GrowthCurve | None = None,
+    growth: GrowthCurve | Mapping[str, float] | None = None,
     error_rate: float = 0.05,
 ) -> pd.DataFrame:
     """Smallest gain that can be seen with 80 % power, by controls, sites and seasons.
@@ -70,7 +70,7 @@ def detectable_gain(
     InputError
         Where the tables are at fault or hold fewer than three sites with three seasons.
     """
-    growth = growth or DEFAULT_GROWTH
+    growth = growth_curve(growth)
     noise_ground, last, _ = _unsown_ground(panel, sowing, growth)
     noise, series = noise_ground.control_noise(last)
     before = last if seasons_before is None else seasons_before
@@ -91,7 +91,7 @@ def site_reach(
     sites: pd.DataFrame,
     *,
     judged_seasons: int = 12,
-    growth: GrowthCurve | None = None,
+    growth: GrowthCurve | Mapping[str, float] | None = None,
     error_rate: float = 0.05,
 ) -> pd.DataFrame:
     """Smallest gain that each site by itself can show with 80 % power, by seasons since sowing.
@@ -117,7 +117,7 @@ def site_reach(
     InputError
         As in `detectable_gain`.
     """
-    growth = growth or DEFAULT_GROWTH
+    growth = growth_curve(growth)
     ground, last, ids = _unsown_ground(panel, sowing, growth)
     noise, series = ground.control_noise(last)
     prior = float(noise.weight @ noise.df)

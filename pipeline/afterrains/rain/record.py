@@ -137,7 +137,15 @@ def every_day(readings: pd.DataFrame) -> pd.DataFrame:
 
 
 def one_series(rain: pd.Series | pd.DataFrame) -> pd.Series:
-    """One series, the mean over columns, with every day from the first to the last reading."""
+    """One series, the mean over sites, with every day from the first to the last reading.
+
+    A table has one column for each site, or is as `rain.csv`: `date, rain_mm`, optional `site_id`.
+    """
+    if isinstance(rain, pd.DataFrame) and {"date", "rain_mm"} <= set(rain.columns):
+        by_site = ["date", *(["site_id"] if "site_id" in rain else [])]
+        if rain.duplicated(by_site).any():
+            raise ValueError("rain has two readings for one day")
+        rain = rain.assign(date=pd.to_datetime(rain["date"])).groupby("date")["rain_mm"].mean()
     series = rain.mean(axis="columns") if isinstance(rain, pd.DataFrame) else rain
     if not isinstance(series.index, pd.DatetimeIndex) or series.index.tz is not None:
         raise TypeError("rain needs a tz-naive DatetimeIndex of days")

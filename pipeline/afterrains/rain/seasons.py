@@ -80,8 +80,9 @@ def from_rain(
     ----------
     rain : Series or DataFrame
         Daily rain, mm, with a DatetimeIndex; NaN or absent days are gaps, which count as the mean
-        of their day of the year, never as dry. Of a DataFrame (one column a site) the mean over
-        sites is taken, so that sown and control ground are compared in the same windows.
+        of their day of the year, never as dry. Of a DataFrame (one column a site, or the columns
+        of `rain.csv`: `date`, `rain_mm`, optional `site_id`) the mean over sites is taken, so that
+        sown and control ground are compared in the same windows.
     rainy_seasons : "auto", 1 or 2
         Rainy seasons a year; "auto" takes two where the second annual harmonic is the larger.
     dieback_days : int
