@@ -136,9 +136,13 @@ def test_one_cleared_control_makes_no_gain_and_is_named(invented):
     panel.loc[cleared & (panel["kind"] == "dry"), "value"] -= 40.0
     judgement = judge_programme(panel, sowing, 0.05, 6, SLOW, meaningful_gain=4.0)
     assert not (judgement.history["verdict"] == "gain").any()
-    notes = judgement.controls.set_index("site_id")["note"]
-    assert "disturbed" in notes["c04"]
+    controls = judgement.controls.set_index("site_id")
+    assert "disturbed" in controls.loc["c04", "note"]
     assert (judgement.history["controls"].iloc[-1]) == 9
+    # What is left out has no weight, and six sites share theirs among the other nine.
+    assert controls.loc["c04", ["weight_total", "used_by"]].tolist() == [0, 0]
+    assert (controls["used_by"].drop("c04") == 6).all()
+    assert controls["weight_total"].sum() == pytest.approx(6)
 
 
 def test_a_control_that_recovers_and_one_that_was_sown_are_told_apart(invented):

@@ -37,15 +37,17 @@ def controls_table(
     -------
     DataFrame
         `site_id, stratum, weight_total, used_by, balance, before_trend_p, own_gain, own_gain_low,
-        own_gain_high, note`. The own gain is since the first sowing of the programme.
+        own_gain_high, note`. The own gain is since the first sowing of the programme; a control
+        that is left out has no weight.
     """
     rows = ground.controls
     total = np.zeros(panel.site_ids.size)
     used = np.zeros(panel.site_ids.size, dtype=int)
     apart = np.zeros(panel.site_ids.size)
-    np.add.at(total, match.controls, match.weights)
-    np.add.at(used, match.controls, (match.weights > 1e-6).astype(int))
-    np.add.at(apart, match.controls, match.weights * np.nan_to_num(match.balance)[:, None])
+    weights = _in_use(ground, known, match)
+    np.add.at(total, match.controls, weights)
+    np.add.at(used, match.controls, (weights > 1e-6).astype(int))
+    np.add.at(apart, match.controls, weights * np.nan_to_num(match.balance)[:, None])
     table = pd.DataFrame(
         {
             "site_id": panel.site_ids[rows],
@@ -94,6 +96,16 @@ def controls_table(
         "",
     )
     return table
+
+
+def _in_use(ground: Ground, known: AsOf | None, match: Match) -> NDArray[np.float64]:
+    """Weights that add up to one a site, none for a control that is left out as odd."""
+    if known is None:
+        return match.weights
+    weights = np.where(known.odd[ground.row_of[match.controls]], 0.0, match.weights)
+    whole = weights.sum(axis=1, keepdims=True)
+    out: NDArray[np.float64] = weights / np.where(whole > 0, whole, 1.0)
+    return out
 
 
 def _rises_steadily(gaps: NDArray[np.float64]) -> NDArray[np.bool_]:

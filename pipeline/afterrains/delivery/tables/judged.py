@@ -130,8 +130,9 @@ CONTROLS = Table(
         NAME,
         STRATUM,
         number("weight_total", "sum of weights",
-                "Its weight added up over the sown sites that use it.", minimum=0),
-        count("used_by", "Sown sites that use it."),
+                "Its weight added up over the sown sites that use it; those of a site make 1. "
+                "None where it is left out, see `note`.", minimum=0),
+        count("used_by", "Sown sites that use it at the newest season."),
         number("balance", "standard deviations",
                 "Standardised mean difference before sowing between it and the sites that use it.",
                 minimum=0),
