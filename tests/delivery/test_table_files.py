@@ -120,17 +120,29 @@ def test_rfc_4180_layout(tmp_path: Path, filled: Filled) -> None:
 
 @pytest.mark.parametrize("table", all_tables(["ndvi", "nbr"]), ids=lambda table: table.name)
 def test_every_table_comes_back_as_it_went(tmp_path: Path, filled: Filled, table: Table) -> None:
-    """Types and values; numbers as rounded by numpy."""
+    """Types and values; numbers as rounded by numpy, p-values as Python prints four digits."""
     frame = filled(table)
     back = read_csv(table, write_csv(table, frame, tmp_path))
     for column in table.columns:
         if column.type == "number":
-            expected = np.round(frame[column.name].to_numpy(), column.decimals)
+            whole = frame[column.name].to_numpy()
+            expected = (
+                np.array([float(format(each, ".4g")) for each in whole])
+                if column.unit == "probability"
+                else np.round(whole, column.decimals)
+            )
             np.testing.assert_array_equal(back[column.name], expected)
         else:
             assert back[column.name].tolist() == frame[column.name].tolist(), column.name
     assert [t.name for t in all_tables([]) if t.name in read_tables(tmp_path)] == [table.name]
     pd.testing.assert_frame_equal(read_tables(tmp_path)[table.name], back)
+
+
+def test_a_tiny_p_value_is_not_written_as_nought(tmp_path: Path, filled: Filled) -> None:
+    """No test gives a p-value of zero (Phipson & Smyth 2010, doi:10.2202/1544-6115.1585)."""
+    frame = filled(VERDICTS, 1, p_value=2.34567e-9, q_value=0.0123456)
+    line = write_csv(VERDICTS, frame, tmp_path).read_text().splitlines()[1]
+    assert ",2.346e-09,0.01235," in line
 
 
 def test_missing_stays_missing_and_is_never_zero(tmp_path: Path, filled: Filled) -> None:

@@ -129,10 +129,14 @@ def _number_cells(column: Column, values: pd.Series) -> pd.Series:
     """Numbers with the column's decimals; bounds are checked as written."""
     numbers = _floats(values)
     # Adding zero turns the minus zero that rounding leaves behind into a plain one.
-    rounded = np.round(numbers, column.decimals or 0) + 0.0
+    if column.significant:
+        text = np.char.mod(f"%.{column.decimals}g", numbers + 0.0)
+        rounded = text.astype(np.float64)
+    else:
+        rounded = np.round(numbers, column.decimals or 0) + 0.0
+        text = np.char.mod(f"%.{column.decimals}f", rounded)
     _in_range(column, rounded)
-    text = np.char.mod(f"%.{column.decimals}f", rounded).astype(object)
-    return pd.Series(np.where(np.isnan(rounded), "", text), dtype=object)
+    return pd.Series(np.where(np.isnan(rounded), "", text.astype(object)), dtype=object)
 
 
 def _integer_cells(column: Column, values: pd.Series) -> pd.Series:

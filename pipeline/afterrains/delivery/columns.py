@@ -28,6 +28,8 @@ class Column:
     """Regular expression that the whole text matches."""
     decimals: int | None = None
     """Digits written after the point; numbers only."""
+    significant: bool = False
+    """Whether `decimals` counts significant digits instead, so that a tiny number is not nought."""
 
     def __post_init__(self) -> None:
         if (self.type == "number") != (self.decimals is not None):

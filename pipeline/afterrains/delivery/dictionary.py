@@ -176,7 +176,10 @@ def _band_meaning(band: Band) -> str:
 
 
 def _type(column: Column) -> str:
-    return f"number, {column.decimals} decimals" if column.type == "number" else column.type
+    if column.type != "number":
+        return column.type
+    kind = "significant digits" if column.significant else "decimals"
+    return f"number, {column.decimals} {kind}"
 
 
 def _allowed(column: Column) -> str:

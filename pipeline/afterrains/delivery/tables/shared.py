@@ -39,6 +39,7 @@ def number(
     description: str,
     *,
     decimals: int = 4,
+    significant: bool = False,
     minimum: float | None = None,
     maximum: float | None = None,
 ) -> Column:
@@ -51,12 +52,15 @@ def number(
         minimum=minimum,
         maximum=maximum,
         decimals=decimals,
+        significant=significant,
     )
 
 
 def probability(name: str, description: str) -> Column:
     """A p-value or a value made of p-values."""
-    return number(name, "probability", description, decimals=6, minimum=0, maximum=1)
+    return number(
+        name, "probability", description, decimals=4, significant=True, minimum=0, maximum=1
+    )
 
 
 def percent(name: str, description: str) -> Column:
