@@ -12,8 +12,9 @@ The server speaks plain HTTP, over which our reader inflates each block to its e
 checksum. Over TLS, as catalogues on the open net speak, it stops at the last row needed; "as over
 TLS" measures that on the same line (TLS itself would cost all readers alike).
 
-`--readers` and `--latencies` choose what is run. Needs `pip install odc-stac`. The scenes (2.6 GB) are written once to `--folder`, which takes one to
-two minutes; three repeats take about six more on a quiet machine of two processors.
+`--readers` and `--latencies` choose what is run. Needs `pip install odc-stac`. The scenes (2.6 GB)
+are written once to `--folder`, which takes one to two minutes; three repeats take about six more on
+a quiet machine of two processors.
 """
 
 from __future__ import annotations

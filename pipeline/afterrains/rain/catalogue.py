@@ -139,7 +139,8 @@ def _raster(item: Mapping[str, Any], base: str, catalogue: RainCatalogue) -> Ste
         asset = assets[catalogue.asset]
         href = resolve(asset["href"], base, remote=is_remote(catalogue.url))
         if "://" in href and not is_address(href):
-            what = f"lies at a {href.partition(':')[0]}: address; rain is asked for by https or http"
+            scheme = href.partition(":")[0]
+            what = f"lies at a {scheme}: address, and rain is asked for by https or http"
             return _fault(f"item {name!r}", what, _SCHEME_MEND, "rain-catalogue-scheme")
         first, last = _days(item["properties"])
         bands = asset.get("raster:bands") or asset.get("bands") or [{}]
