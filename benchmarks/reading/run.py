@@ -27,6 +27,7 @@ import os
 import resource
 import shutil
 import statistics
+import sys
 import tempfile
 import time
 from collections.abc import Callable
@@ -152,6 +153,8 @@ def measure(folder: Path, latency_s: float, repeats: int, names: list[str]) -> d
                 with multiprocessing.get_context("spawn").Pool(1) as fresh:
                     taken[name].append(fresh.apply(_run, (name, server.address, folder, store)))
                 counted[name] = server.count()
+                wall, cpu, *_ = taken[name][-1]
+                print(f"  {name}: {wall:.2f} s, CPU {cpu:.2f} s", file=sys.stderr, flush=True)
             shutil.rmtree(store, ignore_errors=True)
     digests = {run[3] for runs in taken.values() for run in runs} - {""}
     assert len(digests) == 1, "the readers do not give the same pixels"

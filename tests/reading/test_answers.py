@@ -54,6 +54,15 @@ def test_answers_that_do_not_agree_with_themselves(
         RangeClient(Patience(2, 0.0)).get(f"{server.address}/a", 10, 10)
 
 
+@pytest.mark.parametrize("length", [0, 4, 11])
+def test_a_body_of_another_length_than_its_range(scripted: Callable[..., Answering], length: int):
+    """No length is announced and the line closes: only the range tells how much should come."""
+    told = {"Content-Range": "bytes 10-19/100"}
+    server = scripted(lambda _: (206, told, iter([CONTENT[10 : 10 + length]])))
+    with pytest.raises(UnreadableError, match=f"sent {length} of 10 bytes"):
+        RangeClient(Patience(2, 0.0)).get(f"{server.address}/a", 10, 10)
+
+
 def test_a_small_file_may_come_whole_and_an_end_may_be_short(scripted: Callable[..., Answering]):
     whole = scripted(lambda _: (200, {}, CONTENT))
     assert RangeClient().get(f"{whole.address}/a", 90, 50).data == CONTENT[90:]
