@@ -196,6 +196,21 @@ def test_a_raster_that_fails_once_is_tried_again(service, sites):
     assert record.daily["north"].tolist() == [0, 1, 2, 3, 4, 5, 6]
 
 
+@pytest.mark.parametrize("scheme", ["s3", "gs", "az"])
+def test_rasters_at_other_addresses_are_refused_in_words(service, sites, tmp_path, scheme):
+    """Nothing there watches where a connection ends, or tries again; a key in one is not told."""
+    item = _item(DAYS[0], f"{scheme}://key:SECRET@rain-bucket/daily")
+    path = tmp_path / "items.json"
+    path.write_text(json.dumps({"type": "FeatureCollection", "features": [item]}))
+    catalogue = RainCatalogue(url=str(path), collection="daily", asset="rain")
+    record, (finding,) = check_catalogue(catalogue, sites, **NO_WAIT)
+    assert record is None
+    assert finding.code == "rain-catalogue-scheme"
+    assert f"{scheme}: address" in finding.what
+    assert "https" in finding.mend
+    assert "SECRET" not in f"{finding}"
+
+
 def test_a_server_that_is_down_is_a_service_error(sites):
     catalogue = RainCatalogue(url="http://127.0.0.1:9/", collection="daily", asset="rain")
     with pytest.raises(ServiceError):

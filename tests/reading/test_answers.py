@@ -6,8 +6,10 @@ import threading
 from collections.abc import Callable, Iterator
 from contextlib import ExitStack
 from typing import Any
+from urllib.parse import urlsplit
 
 import pytest
+import urllib3
 from answering import Answer, Answering, Asked, answering, served_part
 
 from afterrains.scenes import ranges
@@ -49,6 +51,15 @@ def test_answers_that_do_not_agree_with_themselves(
     right = {"Content-Range": "bytes 10-19/100"}
     server = scripted(lambda _: (206, {**right, **headers}, CONTENT[10:20]))
     with pytest.raises(UnreadableError, match=words):
+        RangeClient(Patience(2, 0.0)).get(f"{server.address}/a", 10, 10)
+
+
+@pytest.mark.parametrize("length", [0, 4, 11])
+def test_a_body_of_another_length_than_its_range(scripted: Callable[..., Answering], length: int):
+    """No length is announced and the line closes: only the range tells how much should come."""
+    told = {"Content-Range": "bytes 10-19/100"}
+    server = scripted(lambda _: (206, told, iter([CONTENT[10 : 10 + length]])))
+    with pytest.raises(UnreadableError, match=f"sent {length} of 10 bytes"):
         RangeClient(Patience(2, 0.0)).get(f"{server.address}/a", 10, 10)
 
 
@@ -114,6 +125,32 @@ def test_a_redirect_is_followed_but_not_into_a_private_network(
     with pytest.raises(UnreadableError, match="private network"):
         RangeClient(Patience(1)).get(f"{server.address}/a", 0, 5)
     assert len(target.paths) == 1
+
+
+def test_only_what_came_by_tls_all_the_way_is_called_so(
+    scripted: Callable[..., Answering], monkeypatch: pytest.MonkeyPatch
+):
+    """Every name is led to one server here; what counts is how each was called."""
+
+    def answer(asked: Asked) -> Answer:
+        to = {"/out": "http://files.example/a", "/on": "https://files.example/a"}.get(asked.path)
+        return (302, {"Location": to}, b"") if to else part(asked)
+
+    server = scripted(answer)
+    pool = urllib3.connection_from_url(server.address)
+    monkeypatch.setattr(RangeClient, "_pool", lambda _, address: (pool, urlsplit(address).path))
+    client = RangeClient(Patience(1))
+    sealed = {
+        address: client.get(address, 0, 5).sealed
+        for address in (
+            "https://files.example/a",
+            "https://files.example/on",
+            "http://files.example/a",
+            "http://files.example/on",
+            "https://files.example/out",
+        )
+    }
+    assert list(sealed.values()) == [True, True, False, False, False]
 
 
 def test_an_address_is_signed_anew_once_when_refused(scripted: Callable[..., Answering]):

@@ -15,7 +15,7 @@ import pytest
 from afterrains.scenes.store import BlockStore, StoreSize
 
 FILE, OTHER = "aa" * 20, "bb" * 20
-DIGEST = 32
+CHECKSUM = 4
 
 
 def parts(folder: Path) -> list[Path]:
@@ -28,7 +28,7 @@ def test_what_is_put_is_got(tmp_path: Path):
     store.put(FILE, "1-2", b"block")
     assert store.get(FILE, "1-2") == b"block"
     assert store.get(OTHER, "1-2") is None
-    assert store.size() == StoreSize(1, 5 + DIGEST)
+    assert store.size() == StoreSize(1, 5 + CHECKSUM)
     store.forget(FILE, "1-2")
     assert store.get(FILE, "1-2") is None
 
@@ -49,7 +49,7 @@ def test_a_spoilt_part_is_not_there(tmp_path: Path, spoil: str):
 
 def test_what_was_used_longest_ago_goes_first(tmp_path: Path):
     """Ten parts of 1000 bytes and a budget of six: down to nine tenths of it, five stay."""
-    store = BlockStore(tmp_path, budget_bytes=6 * (1000 + DIGEST))
+    store = BlockStore(tmp_path, budget_bytes=6 * (1000 + CHECKSUM))
     for number in range(10):
         BlockStore(tmp_path).put(FILE, f"{number}", bytes(1000))
         path = tmp_path / FILE[:2] / FILE / f"{number}"

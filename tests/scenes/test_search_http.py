@@ -114,6 +114,38 @@ def test_service_that_gives_fewer_than_it_announced_is_noted(
     assert found.notes == (f"{api.address} announced 7 items and gave 1",)
 
 
+def test_an_item_given_twice_counts_once_against_what_was_announced(
+    make_item: MakeItem, service: Callable[..., Service], profiles: Profiles
+):
+    items = [remote_item(make_item, n) for n in range(1, 4)]
+    api = service([page(items[:2], 4), page(items[1:], 4)])
+    assert find(api.address, profiles).notes == (f"{api.address} announced 4 items and gave 3",)
+
+
+@pytest.mark.parametrize("back_to", [0, 1])
+def test_pages_that_go_round_in_a_circle_end_the_search(
+    make_item: MakeItem, service: Callable[..., Service], profiles: Profiles, back_to: int
+):
+    """A second page whose next is the first, or itself: what is missing nobody can tell."""
+    items = [remote_item(make_item, n) for n in range(1, 4)]
+    api = service([page(items[:2]), page(items[2:])])
+    found = api._found
+
+    def circling(asked: Asked) -> dict[str, Any]:
+        body = json.loads(asked.body or "{}")
+        if len(api.requests) > 10:
+            pytest.fail("asked without end")
+        answer = found(asked)
+        if int(body.get("token", 0)) == 1:
+            link = {"rel": "next", "method": "POST", "href": f"{api.address}/search"}
+            answer["links"] = [{**link, "body": {**body, "token": back_to}}]
+        return answer
+
+    api._found = circling  # type: ignore[method-assign]
+    with pytest.raises(ServiceError, match="the same page of items over and over"):
+        find(api.address, profiles)
+
+
 def test_service_that_stays_down(service: Callable[..., Service], profiles: Profiles):
     """After the retries, without the query string, and with exit status 3."""
     api = service([page([])], tuple([500] * 50))

@@ -2,6 +2,8 @@
 
 Catalogues are read by the same reader as those of scenes, with its care for other people's links.
 
+Rasters lie on this disk or are asked for by http or https; other addresses are refused.
+
 Items of the named collection that touch the sites are taken, each with the raster of the named
 asset. Their day is `start_datetime` and `end_datetime` where given, else `datetime`. Unit, scale,
 offset and nodata are the item's (STAC 1.0 `raster:bands`, 1.1 `bands`), else the file's own.
@@ -26,13 +28,14 @@ from afterrains.rain.raster_face import StepRaster
 from afterrains.rain.rasters import check_rasters
 from afterrains.rain.record import RainRecord
 from afterrains.scenes.documents import Documents
-from afterrains.scenes.references import resolve, without_query
+from afterrains.scenes.references import is_address, resolve, without_query
 from afterrains.scenes.sources import Asked, BBox, Remarks, is_remote, may_lie_inside, raw_items
 from afterrains.scenes.windows import Patience
 
 __all__ = ["check_catalogue"]
 
 _FILE = "rain.catalogue"
+_SCHEME_MEND = "name an asset with an https address, or keep a copy of the rasters on this disk"
 _ITEMS_TOLD = 20
 _ALWAYS = date(1800, 1, 1), date(2200, 1, 1)
 
@@ -135,6 +138,10 @@ def _raster(item: Mapping[str, Any], base: str, catalogue: RainCatalogue) -> Ste
             return _fault(f"item {name!r}", what, mend, "rain-catalogue-asset")
         asset = assets[catalogue.asset]
         href = resolve(asset["href"], base, remote=is_remote(catalogue.url))
+        if "://" in href and not is_address(href):
+            scheme = href.partition(":")[0]
+            what = f"lies at a {scheme}: address, and rain is asked for by https or http"
+            return _fault(f"item {name!r}", what, _SCHEME_MEND, "rain-catalogue-scheme")
         first, last = _days(item["properties"])
         bands = asset.get("raster:bands") or asset.get("bands") or [{}]
         stated = {**asset, **bands[0]}

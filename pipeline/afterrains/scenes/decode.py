@@ -1,7 +1,9 @@
 """From a stored block's bytes to its pixels: TIFF's commonest codings; GDAL decodes the others.
 
 Kernels take bytes and return native arrays of shape (rows, columns). A block that does not give
-exactly the pixels it should, or whose checksum is wrong, is an error, never padded.
+exactly the pixels it should, or whose checksum is wrong, is an error, never padded. The checksum
+stands at a block's end, so it is compared only where a block is inflated whole; where something
+else vouches for the bytes, inflating may end with the last row wanted.
 
 References
 ----------
@@ -49,27 +51,36 @@ class Coding:
         return self.dtype.kind in kinds and self.compression in ("DEFLATE", "NONE")
 
 
-def decode_block(raw: bytes, coding: Coding, rows: int, wanted: slice) -> NDArray[Any]:
+def decode_block(
+    raw: bytes | memoryview, coding: Coding, rows: int, wanted: slice, *, whole: bool = True
+) -> NDArray[Any]:
     """Pixels of some rows of a block, shape (rows wanted, columns), in the machine's byte order.
 
     Parameters
     ----------
-    raw : bytes
+    raw : bytes or memoryview
         As stored in the file.
     coding : Coding
     rows : int
         Rows that lie inside the image; a last strip is stored without the rest, a tile with it.
     wanted : slice
-        Rows to give back, from the block's first.
+        Rows to give back, from the block's first; both ends given.
+    whole : bool
+        Inflate the block to its end and compare its checksum, whichever rows are wanted.
 
     Raises
     ------
     BlockError
-        If the bytes are broken, too few or too many.
+        If the bytes are broken, too few or too many; without `whole`, as far as rows are wanted.
     """
     line = coding.block[1] * coding.dtype.itemsize
     full = coding.block[0] * line
-    data = raw if coding.compression == "NONE" else _inflated(raw, full)
+    if coding.compression == "NONE":
+        data = raw
+    elif whole or wanted.stop * line >= min(full, rows * line):
+        data = _inflated(raw, full)
+    else:
+        data, full = _begun(raw, wanted.stop * line), wanted.stop * line
     if len(data) not in (full, rows * line):
         raise BlockError(f"a block holds {len(data)} bytes, not {full}")
     if coding.predictor == 3:
@@ -81,7 +92,17 @@ def decode_block(raw: bytes, coding: Coding, rows: int, wanted: slice) -> NDArra
     return native
 
 
-def _inflated(raw: bytes, full: int) -> bytes:
+def _begun(raw: bytes | memoryview, length: int) -> bytes:
+    """The first bytes of a stream, what follows unseen."""
+    try:
+        data: bytes = isal_zlib.decompressobj().decompress(raw, length)
+    except _BROKEN as error:
+        raise BlockError("a block's DEFLATE coding is broken") from error
+    return data
+
+
+def _inflated(raw: bytes | memoryview, full: int) -> bytes:
+    """A stream to its end, its checksum compared."""
     stream = isal_zlib.decompressobj()
     try:
         # Room for one byte too many shows a block that holds more than it should; the stream's end

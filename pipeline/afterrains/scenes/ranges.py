@@ -12,7 +12,7 @@ import logging
 import os
 import re
 import time
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 from urllib.parse import urljoin, urlsplit
 from urllib.request import getproxies, proxy_bypass
@@ -37,6 +37,7 @@ _LONGEST_RETRY_AFTER_S = 60.0
 _WHOLE_FILE_BYTES = 32_000_000  # a server without ranges may send a small file whole
 _CHUNK = 262_144
 _MOST_REDIRECTS = 4
+_ONCE = urllib3.Retry(total=False, redirect=False)  # trying again is done here
 
 
 @dataclass(frozen=True)
@@ -49,6 +50,9 @@ class Answer:
     """Of the whole file."""
     version: str
     """Changes when the file changes, as far as the server tells: its ETag and size."""
+    sealed: bool = False
+    """Came by TLS all the way, which lets no bit turn unseen; TCP's own checksum does now and then
+    (Stone and Partridge 2000, doi:10.1145/347057.347561)."""
 
 
 class _FailedError(Exception):
@@ -116,8 +120,8 @@ class RangeClient:
         response = None
         try:
             target = self._sign(address, afresh) if self._sign else address
-            response = self._ask(target, first, length)
-            answer = self._checked(response, first, length, end)
+            response, sealed = self._ask(target, first, length)
+            answer = replace(self._checked(response, first, length, end), sealed=sealed)
             response.release_conn()
             return answer
         except NoAnswerError as error:
@@ -131,11 +135,17 @@ class RangeClient:
             if response is not None:
                 response.close()
 
-    def _ask(self, address: str, first: int, length: int) -> BaseHTTPResponse:
-        """Follow redirects by hand: none may lead from the open net into a private one."""
+    def _ask(self, address: str, first: int, length: int) -> tuple[BaseHTTPResponse, bool]:
+        """The answer, and whether it came by TLS all the way.
+
+        Redirects are followed by hand: none may lead from the open net into a private one.
+        """
         headers = {"Range": f"bytes={first}-{first + length - 1}", "Accept-Encoding": "identity"}
+        timeout = urllib3.Timeout(connect=20.0, read=self.patience.silence_s)
+        sealed = True
         for _ in range(_MOST_REDIRECTS):
             self.requests += 1
+            sealed = sealed and urlsplit(address).scheme == "https"
             pool, target = self._pool(address)
             response: BaseHTTPResponse = pool.urlopen(
                 "GET",
@@ -144,12 +154,12 @@ class RangeClient:
                 preload_content=False,
                 decode_content=False,
                 redirect=False,
-                retries=False,
-                timeout=urllib3.Timeout(connect=20.0, read=self.patience.silence_s),
+                retries=_ONCE,
+                timeout=timeout,
             )
             place = response.headers.get("Location")
             if response.status not in (301, 302, 303, 307, 308) or not place:
-                return response
+                return response, sealed
             response.close()
             inside = is_private(urlsplit(address).hostname or "")
             address = resolve(
@@ -196,7 +206,7 @@ class RangeClient:
         self.received_bytes += held
         if held != expected:
             raise _FailedError(f"the server sent {held} of {expected} bytes")
-        return b"".join(parts)
+        return parts[0] if len(parts) == 1 else b"".join(parts)
 
     def _pool(self, address: str) -> tuple[Any, str]:
         """Who is asked for an address, and in which words."""

@@ -10,7 +10,7 @@ from __future__ import annotations
 import os
 import threading
 from collections.abc import Mapping, Sequence
-from concurrent.futures import Future, ThreadPoolExecutor, wait
+from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass
 from typing import Any
 
@@ -26,7 +26,7 @@ from afterrains.scenes.failures import Patience, UnreadableError
 from afterrains.scenes.plan import Block, blocks_under
 from afterrains.scenes.ranges import RangeClient
 from afterrains.scenes.references import is_address
-from afterrains.scenes.remote import Opener, RemoteFile
+from afterrains.scenes.remote import Opener, Pulled, RemoteFile
 from afterrains.scenes.signing import Sign
 from afterrains.scenes.store import BlockStore
 from afterrains.scenes.windows import (
@@ -147,7 +147,7 @@ class WindowReader:
                     blocks = blocks_under(dataset, [window for window in windows if window])
                 coding = _coding(dataset, file.read_at(0, 2))
                 if coding is None:
-                    file.pull(blocks, file.keep, self._requests)
+                    file.pull(blocks, file.hold, self._requests)
                     return read_by_gdal(dataset, windows)
                 filled = _Filled.of(dataset, windows, coding)
             self._pull(file, blocks, filled)
@@ -160,24 +160,19 @@ class WindowReader:
 
     def _pull(self, file: RemoteFile, blocks: Sequence[Block], filled: _Filled) -> None:
         """Blocks into the windows: requests go on while others decode what came."""
-        running: list[Future[None]] = []
 
-        def hand_on(block: Block, raw: bytes) -> None:
-            self._waiting.acquire()
-            running.append(self._decoders.submit(decode, block, raw))
-
-        def decode(block: Block, raw: bytes) -> None:
+        def decode(pulled: Pulled) -> None:
             try:
-                filled.take(block, raw)
+                filled.take(pulled)
+                pulled.keep()
             finally:
                 self._waiting.release()
 
-        try:
-            file.pull(blocks, hand_on, self._requests)
-        finally:
-            wait(running)
-        for done in running:
-            done.result()
+        def hand_on(pulled: Pulled) -> Future[None]:
+            self._waiting.acquire()
+            return self._decoders.submit(decode, pulled)
+
+        file.pull(blocks, hand_on, self._requests)
 
 
 def read_window(
@@ -242,8 +237,9 @@ class _Filled:
         ]
         return cls(coding, dataset.height, windows, readings)
 
-    def take(self, block: Block, raw: bytes) -> None:
+    def take(self, pulled: Pulled) -> None:
         """Put a block's pixels where windows want them."""
+        block = pulled.block
         rows, columns = self.coding.block
         top, left = block.row * rows, block.column * columns
         bottom, right = min(top + rows, self.height), left + columns
@@ -259,7 +255,9 @@ class _Filled:
         ]
         y0 = max(top, min(window.row_off for window, _ in wanted))
         y1 = min(bottom, max(window.row_off + window.height for window, _ in wanted))
-        values = decode_block(raw, self.coding, bottom - top, slice(y0 - top, y1 - top))
+        wanted_rows = slice(y0 - top, y1 - top)
+        whole = not pulled.vouched
+        values = decode_block(pulled.raw, self.coding, bottom - top, wanted_rows, whole=whole)
         for window, numbers in wanted:
             _paste(values, (y0, left), numbers, (window.row_off, window.col_off))
 

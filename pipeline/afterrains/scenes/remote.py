@@ -12,8 +12,10 @@ import io
 import json
 import secrets
 from collections.abc import Callable, Sequence
-from concurrent.futures import Executor, wait
+from concurrent.futures import Executor, Future, wait
 from contextlib import nullcontext
+from dataclasses import dataclass
+from functools import partial
 from typing import Any
 
 from afterrains.scenes.failures import UnreadableError
@@ -23,7 +25,7 @@ from afterrains.scenes.signing import store_name
 from afterrains.scenes.store import BlockStore
 from afterrains.scenes.windows import driver_of
 
-__all__ = ["ChangedError", "RemoteFile"]
+__all__ = ["ChangedError", "Opener", "Pulled", "RemoteFile"]
 
 _HEAD_BYTES = 16_384  # GDAL's directory of a 10980-pixel file in 512-pixel blocks takes 4 to 8 kB
 _HEAD = "head"
@@ -31,6 +33,23 @@ _HEAD = "head"
 
 class ChangedError(OSError):
     """The file on the server is another than the one whose beginning was read."""
+
+
+@dataclass(frozen=True)
+class Pulled:
+    """A block's bytes, from the server or the store."""
+
+    block: Block
+    raw: bytes | memoryview
+    vouched: bool
+    """Whether no bit can have turned unseen since a sound block was sent: it came by TLS, or the
+    store's checksum agrees, and the store keeps only what was found sound."""
+    keep: Callable[[], None]
+    """Puts it into the store, for whoever found it sound."""
+
+
+Take = Callable[[Pulled], "Future[None] | None"]
+"""Does something with a block; what is still under way is waited for."""
 
 
 class RemoteFile:
@@ -78,10 +97,8 @@ class RemoteFile:
             for block in blocks:
                 self._store.forget(self.name, self._part(block.offset, block.length))
 
-    def pull(
-        self, blocks: Sequence[Block], take: Callable[[Block, bytes], None], pool: Executor
-    ) -> None:
-        """Hand each block's bytes to `take`, in any order and from many threads.
+    def pull(self, blocks: Sequence[Block], take: Take, pool: Executor) -> None:
+        """Hand each block to `take`, in any order and from many threads.
 
         Parameters
         ----------
@@ -94,23 +111,35 @@ class RemoteFile:
         Raises
         ------
         UnreadableError, ChangedError
-            After all requests have ended; also whatever `take` raises.
+            After all requests have ended; also whatever `take` raises, at once or later.
         """
         present = [block for block in blocks if block.length]
         if any(block.offset + block.length > self.size for block in present):
             raise UnreadableError("its directory names blocks beyond its end")
-        missing = self._stored(present, take)
-        if not missing:
-            return
-        with self._store.hold(self.name) if self._store else nullcontext():
-            if self._store:
-                missing = self._stored(missing, take)
-            running = [pool.submit(self._fetch, group, take) for group in merged(missing)]
-            wait(running)
-        for done in running:
+        under_way: list[Future[None]] = []
+
+        def hand_on(pulled: Pulled) -> None:
+            begun = take(pulled)
+            if begun is not None:
+                under_way.append(begun)
+
+        try:
+            missing = self._stored(present, hand_on)
+            if missing:
+                with self._store.hold(self.name) if self._store else nullcontext():
+                    if self._store:
+                        missing = self._stored(missing, hand_on)
+                    running = [pool.submit(self._fetch, part, hand_on) for part in merged(missing)]
+                    wait(running)
+                    wait(under_way)  # what they keep must be there before another process looks
+                for done in running:
+                    done.result()
+        finally:
+            wait(under_way)
+        for done in under_way:
             done.result()
 
-    def _stored(self, blocks: Sequence[Block], take: Callable[[Block, bytes], None]) -> list[Block]:
+    def _stored(self, blocks: Sequence[Block], take: Callable[[Pulled], None]) -> list[Block]:
         """Take what the store has; what it has not is left."""
         if self._store is None:
             return list(blocks)
@@ -120,30 +149,34 @@ class RemoteFile:
             if data is None:
                 missing.append(block)
             else:
-                take(block, data)
+                take(Pulled(block, data, vouched=True, keep=_is_kept))
         return missing
 
-    def _fetch(self, group: Sequence[Block], take: Callable[[Block, bytes], None]) -> None:
+    def _fetch(self, group: Sequence[Block], take: Callable[[Pulled], None]) -> None:
         """One request for neighbouring blocks."""
         first, last = group[0].offset, group[-1].offset + group[-1].length
-        data = self._asked(first, last - first)
+        answer = self._asked(first, last - first)
+        data = memoryview(answer.data)
         for block in group:
-            part = data[block.offset - first : block.offset - first + block.length]
-            if self._store:
-                self._store.put(self.name, self._part(block.offset, block.length), part)
-            take(block, part)
+            raw = data[block.offset - first : block.offset - first + block.length]
+            take(Pulled(block, raw, answer.sealed, partial(self._keep, block, raw)))
 
-    def _asked(self, first: int, length: int) -> bytes:
+    def _keep(self, block: Block, raw: memoryview) -> None:
+        if self._store:
+            self._store.put(self.name, self._part(block.offset, block.length), raw)
+
+    def _asked(self, first: int, length: int) -> Answer:
         answer = self._client.get(self.address, first, length)
         if answer.version != self.version:
             raise ChangedError("the file on the server changed while it was read")
         if len(answer.data) != min(length, self.size - first):
             raise UnreadableError("the server sent less than the file holds")
-        return answer.data
+        return answer
 
-    def keep(self, block: Block, data: bytes) -> None:
-        """Hold a block in memory, where `read_at` finds it."""
-        self._parts[block.offset] = data
+    def hold(self, pulled: Pulled) -> None:
+        """Keep a block in memory too, where `read_at` finds it."""
+        self._parts[pulled.block.offset] = bytes(pulled.raw)
+        pulled.keep()
 
     def read_at(self, first: int, length: int) -> bytes:
         """Any bytes, kept in memory and in the store; shorter only at the file's end."""
@@ -157,7 +190,7 @@ class RemoteFile:
         name = self._part(first, whole)
         stored = self._store.get(self.name, name) if self._store else None
         if stored is None:
-            stored = self._asked(first, whole)
+            stored = self._asked(first, whole).data
             if self._store:
                 self._store.put(self.name, name, stored)
         self._parts[first] = stored
@@ -216,6 +249,10 @@ class _Stream(io.RawIOBase):
             return b""
         self._position += len(data)
         return data
+
+
+def _is_kept() -> None:
+    """Nothing is left to do."""
 
 
 def _packed(answer: Answer) -> bytes:

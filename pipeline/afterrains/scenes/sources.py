@@ -238,18 +238,23 @@ def _from_api(
                     datetime=f"{asked.start}T00:00:00Z/{asked.end}T23:59:59Z",
                     limit=_PAGE,
                 ).pages_as_dicts()
-                announced, received = None, 0
+                announced, given = None, set[tuple[str, str]]()
                 for page in pages:
                     announced = _announced(page) if announced is None else announced
-                    for item, base in _collected(page, address, remarks):
-                        received += 1
-                        key = str(item.get("collection")), str(item.get("id"))
+                    found = list(_collected(page, address, remarks))
+                    keys = [(str(item.get("collection")), str(item.get("id"))) for item, _ in found]
+                    if keys and given.issuperset(keys):
+                        name = without_query(address)
+                        raise ServiceError(f"{name} gives the same page of items over and over")
+                    given.update(keys)
+                    for key, entry in zip(keys, found, strict=True):
                         if key not in seen:
                             seen.add(key)
-                            yield item, base
-                if announced is not None and received < announced:
+                            yield entry
+                if announced is not None and len(given) < announced:
                     remarks.notes.append(
-                        f"{without_query(address)} announced {announced} items and gave {received}"
+                        f"{without_query(address)} announced {announced} items and gave "
+                        f"{len(given)}"
                     )
     except (APIError, requests.RequestException, OSError) as error:
         if isinstance(error.__context__, UnsafeReferenceError):

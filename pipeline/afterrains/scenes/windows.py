@@ -13,7 +13,8 @@ import threading
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import AbstractContextManager, contextmanager, nullcontext
 from dataclasses import dataclass
-from typing import Any
+from functools import lru_cache
+from typing import Any, NamedTuple
 from urllib.parse import urlsplit
 
 import numpy as np
@@ -175,7 +176,9 @@ def windows_of(dataset: Any, geoboxes: Sequence[GeoBox]) -> list[Window | None]:
     transform = dataset.transform
     if transform.b or transform.d or transform.a <= 0 or transform.e >= 0:
         raise ValueError("is rotated or upside down")
-    return [_needed(dataset, geobox) for geobox in geoboxes]
+    grid = _Grid(dataset.crs, transform, dataset.width, dataset.height)
+    with _one_at_a_time:  # files of one grid that are opened together wait for the first
+        return list(_windows_of(grid, tuple(geoboxes)))
 
 
 def driver_of(href: str, head: bytes) -> str:
@@ -202,26 +205,44 @@ def nature_of(dataset: Any) -> tuple[rasterio.crs.CRS, float | None]:
     return dataset.crs, None if dataset.nodata is None else float(dataset.nodata)
 
 
-def _needed(dataset: Any, geobox: GeoBox) -> Window | None:
+_one_at_a_time = threading.Lock()
+
+
+class _Grid(NamedTuple):
+    crs: rasterio.crs.CRS
+    transform: Affine
+    width: int
+    height: int
+
+
+@lru_cache(maxsize=64)
+def _windows_of(grid: _Grid, geoboxes: tuple[GeoBox, ...]) -> tuple[Window | None, ...]:
+    """Remembered: the files of a scene, and scenes of a tile, lie on the same grid."""
+    # Comparing two systems takes longer than all else here.
+    one_of = {geobox.crs: geobox for geobox in geoboxes}
+    alike = {crs: crs_of(geobox) == grid.crs for crs, geobox in one_of.items()}
+    return tuple(_needed(grid, geobox, same_crs=alike[geobox.crs]) for geobox in geoboxes)
+
+
+def _needed(file: _Grid, geobox: GeoBox, *, same_crs: bool) -> Window | None:
     """The file's pixels under the geobox, padded and cut at the file's edge."""
     bounds = tuple(geobox.boundingbox.bbox)
-    target = crs_of(geobox)
-    if dataset.crs != target:
-        bounds = transform_bounds(target, dataset.crs, *bounds, densify_pts=21)
+    if not same_crs:
+        bounds = transform_bounds(crs_of(geobox), file.crs, *bounds, densify_pts=21)
     if not np.isfinite(bounds).all():
         return None
-    grid = dataset.transform
+    grid = file.transform
     left, right = (bounds[0] - grid.c) / grid.a, (bounds[2] - grid.c) / grid.a
     top, bottom = (bounds[3] - grid.f) / grid.e, (bounds[1] - grid.f) / grid.e
     # Where pixels of the window are larger than the file's, resampling reaches that much further.
     reach = _PAD_PIXELS + int(np.ceil(abs(geobox.resolution.x / grid.a)))
-    if dataset.crs != target:
+    if not same_crs:
         reach += 2
     elif _on_grid((left, top, right, bottom)) and _same_size(geobox, grid):
         reach = 0
     x0, y0 = max(0, int(np.floor(left + _TINY)) - reach), max(0, int(np.floor(top + _TINY)) - reach)
-    x1 = min(dataset.width, int(np.ceil(right - _TINY)) + reach)
-    y1 = min(dataset.height, int(np.ceil(bottom - _TINY)) + reach)
+    x1 = min(file.width, int(np.ceil(right - _TINY)) + reach)
+    y1 = min(file.height, int(np.ceil(bottom - _TINY)) + reach)
     if x1 <= x0 or y1 <= y0:
         return None
     return Window(x0, y0, x1 - x0, y1 - y0)
