@@ -2,9 +2,12 @@
 
 Ground that nobody has seen may be water, a field, rock or a thicket. Such ground answers to rain
 and use in its own way, and no weight makes it comparable. A patch is looked at over all dry seasons
-before the first sowing near it, two at least, never over the newest alone: one bad season would
-choose what recovers from it. Nothing later is looked at, so what came of a sowing cannot choose its
-controls. The limits are wide: they part kinds of ground, the weights of `matching` do the rest.
+before the first sowing near it, two at least, by medians: one bad season would choose what recovers
+from it. Nothing later is looked at, so what came of a sowing cannot choose its controls. The limits
+are wide: they part kinds of ground, the weights of `matching` do the rest.
+
+Sen, P. K. (1968). Estimates of the regression coefficient based on Kendall's tau. J. Am. Stat.
+Assoc. 63, 1379-1389. doi:10.1080/01621459.1968.10480934
 """
 
 from __future__ import annotations
@@ -14,7 +17,6 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from afterrains.evidence.features import column_mean, row_mean, slopes
 from afterrains.evidence.panel import Panel
 
 __all__ = ["FEWEST_SEASONS", "OTHER_GROUND", "WIDTH", "Unlike", "unlike_ground"]
@@ -25,6 +27,8 @@ Days = NDArray[np.datetime64]
 
 FEWEST_SEASONS = 2
 _SEASONS_OF_A_SLOPE = 4
+_OF_A_MEDIAN = np.pi / 2
+"""Variance of a median over that of a mean, for normal noise."""
 WIDTH = 3.0
 """Standard deviations beyond the sown sites' range; our own choice."""
 OTHER_GROUND = {
@@ -34,8 +38,8 @@ OTHER_GROUND = {
     "dry trend": 0.004,
 }
 """How far ground of one kind differs in each feature, one standard deviation: NDVI of the dry
-season and of the rains' flush, NDVI for one of the sown ground's mean, NDVI a season. Rounded up
-from the sample programme's ground; our own choice."""
+season and of the rains' flush, NDVI for one of the usual ground's, NDVI a season. Our own
+choice."""
 
 
 @dataclass(frozen=True)
@@ -123,30 +127,49 @@ def _features(
     dry, rains = panel.dry.until(until).values, panel.rains.until(until).values
     for name, values in (("dry level", dry), ("rains level", rains)):
         if np.isfinite(values).any():
-            out[name] = (row_mean(values), _noise(values) / values.shape[1])
-    if dry.shape[1] >= _SEASONS_OF_A_SLOPE:
-        known_dry = dry[known]
-        season = column_mean(known_dry - row_mean(known_dry)[:, None])
-        time: Floats = np.arange(dry.shape[1], dtype=np.float64)
-        for name, regressor in (("dry response", season), ("dry trend", time)):
-            seen = np.isfinite(regressor)
-            size = float(np.var(regressor[seen]) * seen.sum()) if seen.any() else 0.0
+            out[name] = (_medians(values), _OF_A_MEDIAN * _noise(values) / values.shape[1])
+    season = _medians(dry[known].T)
+    seen = np.isfinite(season)
+    if seen.sum() >= _SEASONS_OF_A_SLOPE:
+        # What the season did to all is taken out, so that one odd season moves no slope.
+        gap = dry[:, seen] - season[seen]
+        time: Floats = np.flatnonzero(seen).astype(np.float64)
+        for name, regressor, usual in (
+            ("dry response", season[seen], 1.0), ("dry trend", time, 0.0)
+        ):  # fmt: skip
+            size = float(np.var(regressor) * regressor.size)
             if size > 0:
-                out[name] = (slopes(dry, regressor), _noise(dry) / size)
+                noise = _OF_A_MEDIAN * _noise(dry) / size
+                out[name] = (usual + _median_slopes(gap, regressor), noise)
     return out
 
 
+def _medians(values: Floats) -> Floats:
+    """Median of each row over its known values; NaN where it has none."""
+    out = np.full(values.shape[0], np.nan)
+    some = np.isfinite(values).any(axis=1)
+    out[some] = np.nanmedian(values[some], axis=1)
+    return out
+
+
+def _median_slopes(values: Floats, regressor: Floats) -> Floats:
+    """Median of the slopes between all pairs of seasons that differ, for each row (Sen 1968)."""
+    one, other = np.triu_indices(regressor.size, k=1)
+    apart = regressor[other] - regressor[one]
+    differ = np.abs(apart) > 1e-9
+    return _medians((values[:, other[differ]] - values[:, one[differ]]) / apart[differ])
+
+
 def _noise(values: Floats) -> float:
-    """Variance of a usual site's seasons about its own mean and the season's; odd ones, up to
-    half, do not move it.
+    """Variance of a usual site's seasons about its own level and the season's.
+
+    Odd sites, up to half of them, do not move it.
     """
-    rest = values - row_mean(values)[:, None]
+    rest = values - _medians(values)[:, None]
+    rest = rest - _medians(rest.T)
     seen = np.isfinite(rest)
-    some = seen.any(axis=0)  # a season that no site saw has no middle
-    middle = np.zeros(rest.shape[1])
-    middle[some] = np.nanmedian(rest[:, some], axis=0)
-    square = np.where(seen, (rest - middle) ** 2, 0.0).sum(axis=1)
     df = seen.sum(axis=1) - 1
+    square = np.where(seen, rest**2, 0.0).sum(axis=1)
     return float(np.median(square[df > 0] / df[df > 0])) if (df > 0).any() else 0.0
 
 

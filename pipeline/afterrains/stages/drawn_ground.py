@@ -21,16 +21,9 @@ import shapely
 from shapely.geometry.base import BaseGeometry
 
 from afterrains.delivery.atomic import write_bytes
+from afterrains.delivery.drawn_layer import FILE, KeptDraw, as_written, read_kept, write_kept
 from afterrains.delivery.geojson import plain_geometry
-from afterrains.drawn import (
-    FILE,
-    KeptDraw,
-    Patch,
-    as_written,
-    draw_patches,
-    read_kept,
-    write_kept,
-)
+from afterrains.drawn import Patch, draw_patches
 from afterrains.errors import Finding
 from afterrains.programme import Drawn, Programme
 from afterrains.rain import RainRecord

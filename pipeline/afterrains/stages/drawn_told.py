@@ -7,7 +7,7 @@ from collections.abc import Callable
 import numpy as np
 import shapely
 
-from afterrains.drawn import FILE, KeptDraw
+from afterrains.delivery.drawn_layer import FILE, KeptDraw
 from afterrains.programme import Drawn
 from afterrains.register import Register
 from afterrains.register.findings import counted, first_few

@@ -13,7 +13,7 @@ from shapely import Polygon
 from shapely.geometry import shape as from_geojson
 from shapely.geometry.base import BaseGeometry
 
-from afterrains.drawn import as_written
+from afterrains.delivery.drawn_layer import as_written
 from afterrains.scenes import Scene
 
 __all__ = ["Coverage"]
