@@ -125,7 +125,7 @@ def test_drawn_ground_makes_no_false_gain(rng: np.random.Generator) -> None:
     for _ in range(3):
         sown, drawn, before, seasons = 12, 14, 6, 10
         names = [f"s{n:02d}" for n in range(sown)] + [f"d{n:02d}" for n in range(drawn)]
-        field = np.arange(sown + drawn) >= sown + drawn * / 2
+        field = np.arange(sown + drawn) >= sown + drawn / 2
         season = rng.normal(0, 0.015, seasons)
         dry = rng.normal(0.17, 0.02, (sown + drawn, 1)) + season
         dry += rng.normal(0, 0.008, dry.shape)

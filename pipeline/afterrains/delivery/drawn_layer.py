@@ -25,7 +25,7 @@ from afterrains.delivery.atomic import write_json
 from afterrains.delivery.geojson import plain_geometry
 from afterrains.errors import Finding, InputError
 
-__all__ = ["COLUMNS", "FILE", "KeptDraw", "as_written", "read_kept", "write_kept"]
+__all__ = ["COLUMNS", "FILE", "KeptDraw", "as_written", "frame_of", "read_kept", "write_kept"]
 
 FILE = "drawn_controls.geojson"
 COLUMNS = ("site_id", "nearest_sown", "stratum", "area_ha")
@@ -109,7 +109,7 @@ def read_kept(folder: Path) -> KeptDraw | None:
         draw, features = content["draw"], content["features"]
         rows = [_row(feature) for feature in features]
         served = {str(site): str(digest) for site, digest in draw["served"].items()}
-        kept = KeptDraw(_frame(rows), dict(draw["settings"]), served, int(draw["last_number"]))
+        kept = KeptDraw(frame_of(rows), dict(draw["settings"]), served, int(draw["last_number"]))
     except (ValueError, TypeError, KeyError, AttributeError) as error:
         raise _unreadable(f"{type(error).__name__}: {error}") from error
     if kept.patches["site_id"].duplicated().any():
@@ -134,7 +134,8 @@ def _row(feature: Mapping[str, Any]) -> dict[str, Any]:
     }
 
 
-def _frame(rows: list[dict[str, Any]]) -> gpd.GeoDataFrame:
+def frame_of(rows: list[dict[str, Any]]) -> gpd.GeoDataFrame:
+    """Patches as a layer in degrees: a mapping each, of `COLUMNS` and `geometry`."""
     columns = pd.DataFrame(rows, columns=[*COLUMNS, "geometry"])
     return gpd.GeoDataFrame(columns, geometry="geometry", crs="EPSG:4326")
 

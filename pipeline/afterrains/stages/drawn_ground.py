@@ -21,7 +21,14 @@ import shapely
 from shapely.geometry.base import BaseGeometry
 
 from afterrains.delivery.atomic import write_bytes
-from afterrains.delivery.drawn_layer import FILE, KeptDraw, as_written, read_kept, write_kept
+from afterrains.delivery.drawn_layer import (
+    FILE,
+    KeptDraw,
+    as_written,
+    frame_of,
+    read_kept,
+    write_kept,
+)
 from afterrains.delivery.geojson import plain_geometry
 from afterrains.drawn import Patch, draw_patches
 from afterrains.errors import Finding
@@ -204,7 +211,7 @@ def _topped_up(
     }
     before = {} if standing is None else standing.served
     new = np.array([before.get(site_id) != digest for site_id, digest in digests.items()], bool)
-    old = _no_patches() if standing is None else standing.patches
+    old = frame_of([]) if standing is None else standing.patches
     if new.any():
         outlines = sown.geometry.to_numpy()
         known = register.sites.geometry.to_numpy()
@@ -231,7 +238,10 @@ def _topped_up(
     # Ids of the sites file are passed over: somebody may have copied a patch into it.
     taken = set(register.sites["site_id"]) - set(register.drawn)
     rows, last = _as_rows(drawn, sown, register, taken, last)
-    patches = old if not rows else pd.concat([old, _frame_of(rows)], ignore_index=True)
+    patches = old
+    if rows:
+        more = frame_of(rows)
+        patches = more if old.empty else pd.concat([old, more], ignore_index=True)
     return KeptDraw(patches, settings, digests, last)
 
 
@@ -257,17 +267,6 @@ def _as_rows(
             }
         )
     return rows, last
-
-
-def _frame_of(rows: list[dict[str, Any]]) -> gpd.GeoDataFrame:
-    return gpd.GeoDataFrame(rows, geometry="geometry", crs="EPSG:4326")
-
-
-def _no_patches() -> gpd.GeoDataFrame:
-    columns = {name: pd.Series(dtype=object) for name in ("site_id", "nearest_sown", "stratum")}
-    return gpd.GeoDataFrame(
-        {**columns, "area_ha": pd.Series(dtype=float)}, geometry=[], crs="EPSG:4326"
-    )
 
 
 def _digest_of(outline: BaseGeometry) -> str:
