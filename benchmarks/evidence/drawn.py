@@ -5,15 +5,13 @@
 Invented dry rangeland in NDVI: twelve sown sites and twenty drawn patches, of which some are no
 rangeland at all: fields that are being given up, cleared thickets, water. Nobody tells the judge
 which. Judged are the same panels with every patch, with those that `unlike_ground` leaves, and
-with the rangeland alone, as somebody would have listed it who had been there. Prints a table and
-keeps it for the report (`python benchmarks/evidence/run.py --report-only`).
+with the rangeland alone, as somebody would have listed it who had been there. Prints the table of
+docs/how-to/controls.md.
 """
 
 from __future__ import annotations
 
 import argparse
-import json
-from pathlib import Path
 
 import numpy as np
 import pandas as pd
@@ -23,7 +21,7 @@ from afterrains.evidence.growth import RampGrowth
 from afterrains.evidence.likeness import unlike_ground
 from afterrains.evidence.panel import read_panel
 
-STORE = Path(__file__).resolve().parent / "results.json"
+CHOICES = ("every patch", "like ground", "rangeland")
 SOWN, DRAWN, AFTER = 12, 20, 6
 GROWTH = RampGrowth(1.0, 4.0)
 
@@ -98,16 +96,16 @@ def _ever(panel: pd.DataFrame, sowing: pd.DataFrame, controls: set[str]) -> list
     ]
 
 
-def measure(panels: int) -> list[dict[str, float | str]]:
+def measure(panels: int) -> list[dict[str, float]]:
     """Share of sites ever called `gain` (and of false losses) by each choice of controls."""
-    out: list[dict[str, float | str]] = []
+    out: list[dict[str, float]] = []
     settings = [
         (8, 0.0, 0.02, 0.0), (8, 0.5, 0.02, 0.0), (8, 0.3, 0.05, 0.0), (3, 0.3, 0.02, 0.0),
         (8, 0.3, 0.02, 0.03),
     ]  # fmt: skip
     for before, others, spread, gain in settings:
         rng = np.random.default_rng(11)
-        calls = {name: np.zeros(2) for name in ("every patch", "like ground", "rangeland")}
+        calls = {name: np.zeros(2) for name in CHOICES}
         wrong = dropped = 0.0
         for _ in range(panels):
             panel, sowing, rangeland = panel_of(
@@ -128,26 +126,41 @@ def measure(panels: int) -> list[dict[str, float | str]]:
                 if ids not in judged:
                     judged[ids] = _ever(panel, sowing, kept)
                 calls[name] += judged[ids]
-        row: dict[str, float | str] = {
+        row: dict[str, float] = {
             "before": before, "others": others, "spread": spread, "gain": gain,
             "other_ground_kept": wrong / panels, "rangeland_left_out": dropped / panels,
         }  # fmt: skip
         for name, (gains, losses) in calls.items():
-            row |= {f"{name}: gain": gains / panels, f"{name}: loss": losses / panels}
+            row |= {f"{name}: gain": float(gains) / panels, f"{name}: loss": float(losses) / panels}
         out.append(row)
-        print(row, flush=True)
     return out
 
 
+def table(rows: list[dict[str, float]]) -> list[str]:
+    """The rows as Markdown."""
+    head = ["seasons before", "other ground", "spread of rangeland", "true gain"]
+    head += ["other ground kept", "rangeland left out"]
+    head += [f"ever `gain`: {name}" for name in CHOICES]
+    lines = [" | ".join(head), " | ".join(["---"] * len(head))]
+    for row in rows:
+        shares = [row["other_ground_kept"], row["rangeland_left_out"]]
+        shares += [row[f"{name}: gain"] for name in CHOICES]
+        cells = [
+            f"{row['before']:g}",
+            f"{row['others']:.0%}",
+            f"{row['spread']:g} NDVI",
+            f"{row['gain']:g} NDVI",
+        ]
+        lines.append(" | ".join([*cells, *(f"{100 * share:.1f} %" for share in shares)]))
+    return [f"| {line} |" for line in lines]
+
+
 def main() -> None:
-    """Measure and keep."""
+    """Measure and print."""
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--panels", type=int, default=60)
     options = parser.parse_args()
-    rows = measure(options.panels)
-    results = json.loads(STORE.read_text()) if STORE.exists() else {}
-    kept = {"panels": options.panels, "sites": options.panels * SOWN, "rows": rows}
-    STORE.write_text(json.dumps(results | {"drawn": kept}, indent=1))
+    print("\n".join(table(measure(options.panels))))
 
 
 if __name__ == "__main__":

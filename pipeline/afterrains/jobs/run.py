@@ -29,6 +29,7 @@ from afterrains.stages.cellwork import BLOCKS
 from afterrains.stages.deliver import STORE, State, deliver, earlier_state, remember
 from afterrains.stages.drawing import draw_covers, draw_maps, map_tasks
 from afterrains.stages.drawn_ground import keep
+from afterrains.stages.drawn_told import not_used
 from afterrains.stages.history import put_aside, read_former
 from afterrains.stages.judging import judge_sites, looks_of, rain_after_sowing, series_of
 from afterrains.stages.ledger import Ledger, key_of, only_run
@@ -138,6 +139,8 @@ def run_programme(
         tables = judge_sites(
             prepared, series, cover, rain_after, former.history, output, whole=not unreadable
         )
+        if idle := not_used(tables.controls):
+            tell.say(idle)
         if aside := put_aside(output, former, tables.specification["digest"]):
             tell.say(
                 "The judging rule, its controls or its measure changed since the last run: the "

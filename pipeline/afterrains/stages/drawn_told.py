@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 
 import numpy as np
+import pandas as pd
 import shapely
 
 from afterrains.delivery.drawn_layer import FILE, KeptDraw
@@ -12,11 +13,23 @@ from afterrains.programme import Drawn
 from afterrains.register import Register
 from afterrains.register.findings import counted, first_few
 
-__all__ = ["Tell", "tell_left_out", "tell_reach"]
+__all__ = ["Tell", "not_used", "tell_left_out", "tell_reach"]
 
 _FEW = 5
 Tell = Callable[[str, str, str], None]
 """Takes what, mend and code of a warning."""
+
+
+def not_used(controls: pd.DataFrame) -> str:
+    """How many drawn patches serve no site, from rows of controls.csv; "" where each does."""
+    drawn = controls[controls["origin"] == "drawn"]
+    idle = int((drawn["used_by"] == 0).sum())
+    if not idle:
+        return ""
+    return (
+        f"{idle} of {len(drawn)} drawn patches are compared with nothing: their looks before sowing, or "
+        "how near they lie; controls.csv tells which and why"
+    )
 
 
 def tell_left_out(wanted: Drawn, draw: KeptDraw, tell: Tell) -> None:
