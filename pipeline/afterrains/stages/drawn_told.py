@@ -27,8 +27,8 @@ def not_used(controls: pd.DataFrame) -> str:
     if not idle:
         return ""
     return (
-        f"{idle} of {len(drawn)} drawn patches are compared with nothing: their looks before sowing, or "
-        "how near they lie; controls.csv tells which and why"
+        f"{idle} of {len(drawn)} drawn patches are compared with nothing; controls.csv tells "
+        "which, and why"
     )
 
 
