@@ -43,7 +43,7 @@ _CONTRACT = {
     "gain_shrunken, rain_apart_mm, rain_moved, clock_from, clock_by, "
     "sowings, break_season, late_data, provisional, rule",
     "controls": "site_id, name, stratum, weight_total, used_by, balance, before_trend_p, "
-    "woody_percent, own_gain, own_gain_low, own_gain_high, note",
+    "woody_percent, own_gain, own_gain_low, own_gain_high, note, origin",
     "balance": "site_id, as_of, quantity, site, controls, standardised_difference, variance_ratio",
     "sowing_rain": "site_id, sown_on, first_effective_rain_on, days_waited, rain_30d_mm, "
     "longest_dry_spell_30d, rains_spi, start, missing_days, method, species, seed_lot",

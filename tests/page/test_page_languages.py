@@ -26,6 +26,7 @@ from afterrains.delivery.page.next_step import slug
 from afterrains.delivery.page.seasons import SeasonNames
 from afterrains.delivery.page.sentences import Said, Sentences
 from afterrains.delivery.page.texts import LANGUAGES, Texts, load_texts
+from afterrains.drawn import NOT_VISITED
 from afterrains.evidence import control_notes, refusals, verdicts
 from afterrains.programme.ground import Identity
 from afterrains.rain import RainRecord, record
@@ -147,6 +148,13 @@ def french() -> Sentences:
             "où il en manque trop n’ont pas de total",
         ),
         ("no-gain (gain 0.004)", "pas de gain (gain 0,004)"),
+        (
+            "not used: unlike the sown ground before sowing, dry trend -0.021 against -0.004 to "
+            f"0.003; {NOT_VISITED}",
+            "non utilisé : différent du terrain semé avant le semis, tendance de saison sèche "
+            "\u22120,021 contre \u22120,004 à 0,003 ; tiré au sort, vu par personne : il peut "
+            "avoir été semé, cultivé, clôturé ou habité",
+        ),
         (
             "the difference rests on one control, Bare; it could by the well: without it nothing "
             "is beyond chance",

@@ -31,7 +31,7 @@ Read the figures with care. Greening is not trees. Woody gain may be encroaching
 shrubs: species need eyes on the ground. Satellites do not count seedlings. Controls are comparable
 only as far as their balance says. The figures are not carbon credits, which need an accredited
 method and verifier. Site locations may expose the people who use the land: share `sites.geojson`,
-`sites.parquet`, `visits` and the rasters only with their consent.
+`sites.parquet`, `drawn_controls.geojson`, `visits` and the rasters only with their consent.
 """
 
 _CSV_RULES = f"""\
@@ -72,6 +72,12 @@ _OTHER_FILES = (
     (
         "`sites.parquet`",
         "the same sites with every column of `verdicts.csv`, as GeoParquet 1.1",
+    ),
+    (
+        "`drawn_controls.geojson`",
+        "the controls that were drawn (`controls.choose: sampled`), with `site_id`, `stratum`, "
+        "`nearest_sown` and `area_ha`, as every later run takes them; `draw` tells the settings, "
+        "the sown sites that had their turn, and the last number given",
     ),
     (
         "`history/<season>/`",

@@ -14,6 +14,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from afterrains.drawn import NOT_VISITED
 from afterrains.field.frame import Frame
 
 __all__ = ["Choice", "choices", "place_of"]
@@ -23,6 +24,8 @@ _POOR_BALANCE = 1.0
 """Standard deviations between site and controls from which a gain is doubted."""
 _DRIFT_P = 0.1
 _FEW_CONTROLS = 5
+_NOT_COMPARABLE = 0.25
+"""Chance that ground which nobody has seen turns out to be no comparable ground."""
 _NEAR_SHARE = 0.5
 _CANNOT_SETTLE = ("no whole dry season", "not sown", "later than the scenes")
 """Words of reasons that eyes on the ground cannot help: nothing can be there yet."""
@@ -120,6 +123,12 @@ def _of_control(row: Mapping[Any, Any], verdicts: pd.DataFrame) -> Choice | None
         return None
     sites = max(len(verdicts), 1)
     rests = float(verdicts["area_ha"].sum()) * _or_zero(row["weight_total"]) / sites
+    if note == NOT_VISITED:
+        why = (
+            f"A control that was drawn and that nobody has seen, on which {int(used)} verdicts "
+            "rest: see whether it was sown, farmed, fenced or settled."
+        )
+        return Choice(str(row["site_id"]), why, _NOT_COMPARABLE * rests, "")
     why = (
         f"A control on which {int(used)} verdicts rest is odd ({note}): see what happened there "
         "and whether it may still be compared with."

@@ -6,7 +6,7 @@ folder, what came after a sowing left out; rain from the programme's rain record
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -28,8 +28,9 @@ from afterrains.outlook import draw_by_lot
 from afterrains.programme import Programme, load_programme
 from afterrains.rain import RainRecord, inspect_rain, start_chances
 from afterrains.register import Register, check_inputs, read_register
-from afterrains.results import build_panel, judged_table
+from afterrains.results import build_panel, comparable_table
 from afterrains.stages.calendars import full_calendar, start_rule, watched
+from afterrains.stages.drawn_ground import as_kept
 from afterrains.stages.foreseen import Record, foreseen_gains
 from afterrains.stages.ledger import only_run
 
@@ -183,10 +184,18 @@ def _record(
     fixed = {"site_id", "date", "sensor", "scene_id", "clear_fraction", "pixels"}
     indices = tuple(name for name in series_table.column_names if name not in fixed)
     series = read_csv(series_table, output / "series.csv")
-    site_ids = list(register.sites["site_id"])
-    series = series[series["site_id"].isin(site_ids)]
+    # Ground that a run has drawn serves here too; nothing is drawn for an outlook.
+    register = as_kept(programme, register)
+    series = series[series["site_id"].isin(register.sites["site_id"])]
     calendar = watched(full_calendar(programme, rain), programme.scenes.start, programme.scenes.end)
-    panel = build_panel(judged_table(series, calendar, site_ids, indices), calendar, register.sites)
+    drawing = programme.controls.drawing
+    values, unlike = comparable_table(
+        series, calendar, register.sites, register.sowing, indices,
+        drawn=register.drawn, reach_m=0.0 if drawing is None else drawing.within_m,
+    )  # fmt: skip
+    sites = register.sites[~register.sites["site_id"].isin(unlike.index)]
+    register = replace(register, sites=sites.reset_index(drop=True))
+    panel = build_panel(values, calendar, register.sites)
     evidence = programme.evidence
     cover = _cover(output)
     if cover is None:

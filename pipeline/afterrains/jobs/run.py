@@ -28,6 +28,8 @@ from afterrains.scenes import BlockStore
 from afterrains.stages.cellwork import BLOCKS
 from afterrains.stages.deliver import STORE, State, deliver, earlier_state, remember
 from afterrains.stages.drawing import draw_covers, draw_maps, map_tasks
+from afterrains.stages.drawn_ground import keep
+from afterrains.stages.drawn_told import not_used
 from afterrains.stages.history import put_aside, read_former
 from afterrains.stages.judging import judge_sites, looks_of, rain_after_sowing, series_of
 from afterrains.stages.ledger import Ledger, key_of, only_run
@@ -96,6 +98,8 @@ def run_programme(
             tell.say("Nothing is new since the last run; its results stand.")
             return _standing(prepared, output, before)
         ledger.sweep()
+        if prepared.drawn is not None:
+            keep(prepared.drawn, output)
         kept, waiting = split(prepared.tasks, ledger)
         tell.say(_plan(prepared, len(waiting), len(kept)))
         check_budget(prepared, waiting, path.name)
@@ -135,6 +139,8 @@ def run_programme(
         tables = judge_sites(
             prepared, series, cover, rain_after, former.history, output, whole=not unreadable
         )
+        if idle := not_used(tables.controls):
+            tell.say(idle)
         if aside := put_aside(output, former, tables.specification["digest"]):
             tell.say(
                 "The judging rule, its controls or its measure changed since the last run: the "
@@ -185,8 +191,9 @@ def _by_reason(prepared: Prepared) -> dict[str, int]:
 
 def _plan(prepared: Prepared, waiting: int, kept: int) -> str:
     sites = prepared.register.sites["role"].value_counts()
+    drawn = f" ({len(prepared.register.drawn)} drawn)" if prepared.register.drawn else ""
     return (
-        f"{sites.get('sown', 0)} sown and {sites.get('control', 0)} control sites in "
+        f"{sites.get('sown', 0)} sown and {sites.get('control', 0)} control sites{drawn} in "
         f"{len(prepared.cells)} cells; {len(prepared.scenes)} scenes to use, "
         f"{len(prepared.refused)} refused; {waiting} cell-seasons to read, {kept} kept from before"
     )

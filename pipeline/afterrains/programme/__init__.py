@@ -17,7 +17,7 @@ from afterrains.programme.ground import (
     RainSeasons,
 )
 from afterrains.programme.imagery import Scenes
-from afterrains.programme.judging import Controls, Evidence, Growth, Woody
+from afterrains.programme.judging import Controls, Drawn, Evidence, Growth, Woody
 from afterrains.programme.loading import load_programme, programme_schema
 from afterrains.programme.settings import Programme
 from afterrains.strict_yaml import StrictLoader as _StrictLoader  # noqa: F401
@@ -26,6 +26,7 @@ __all__ = [
     "CalendarSeasons",
     "Controls",
     "Costs",
+    "Drawn",
     "Evidence",
     "Grid",
     "Growth",

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 from datetime import UTC, date, datetime
 from pathlib import Path
 
@@ -45,11 +46,14 @@ class Register:
         ("" when missing), seed_kg_per_ha and cost (NaN when missing).
     crs : CRS
         The analysis CRS, projected, in metres.
+    drawn : mapping
+        Of controls that no file lists but that were drawn: their id, and the nearest sown site's.
     """
 
     sites: gpd.GeoDataFrame
     sowing: pd.DataFrame
     crs: CRS
+    drawn: Mapping[str, str] = field(default_factory=dict)
 
 
 def read_register(programme: Programme) -> Register:

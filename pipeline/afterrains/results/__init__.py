@@ -7,5 +7,13 @@ Here the stages meet: the season values of `signals`, the rain of `rain` and the
 from afterrains.results.panel import build_panel, judged_table
 from afterrains.results.rule import measuring_rule
 from afterrains.results.tables import Tables, build_tables
+from afterrains.results.unlike import comparable_table
 
-__all__ = ["Tables", "build_panel", "build_tables", "judged_table", "measuring_rule"]
+__all__ = [
+    "Tables",
+    "build_panel",
+    "build_tables",
+    "comparable_table",
+    "judged_table",
+    "measuring_rule",
+]

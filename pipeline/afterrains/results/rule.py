@@ -7,6 +7,7 @@ from typing import Any
 
 import geopandas as gpd
 
+from afterrains.evidence.likeness import FEWEST_SEASONS, OTHER_GROUND, WIDTH
 from afterrains.programme import Programme
 from afterrains.results.panel import DEAD_GRASS_INDEX, MIN_CLEAR_DATES, OUTCOME_INDEX
 from afterrains.signals.season_values import LATE_DAYS
@@ -52,5 +53,20 @@ def measuring_rule(
             "left_out_within_m_of_sown_ground": programme.controls.spill_over_m,
             "controls": len(controls),
             "controls_sha256": digest.hexdigest(),
+            **_drawing_rule(programme),
         },
     }
+
+
+def _drawing_rule(programme: Programme) -> dict[str, Any]:
+    """How unsown ground was drawn, and which of it is compared with; nothing without a draw."""
+    drawing = programme.controls.drawing
+    if drawing is None:
+        return {}
+    told = drawing.model_dump(mode="json", exclude={"leave_out"})
+    told["left_out"] = sorted(drawing.leave_out)
+    told["comparable"] = (
+        f"before the first sowing near it, over {FEWEST_SEASONS} dry seasons or more, in each of "
+        f"{', '.join(OTHER_GROUND)} within {WIDTH:g} standard deviations of the sown sites' range"
+    )
+    return {"drawn": told}

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -50,6 +50,8 @@ def build_tables(
     sowing_rain: pd.DataFrame | None = None,
     *,
     spill_over_m: float = 0.0,
+    unlike: pd.Series | None = None,
+    drawn: Collection[str] = (),
     measuring: Mapping[str, Any] | None = None,
     former: pd.DataFrame | None = None,
     whole: bool = True,
@@ -77,6 +79,10 @@ def build_tables(
         Rain after each sowing (`rain.sowing_rain`).
     spill_over_m : float
         Controls nearer to sown ground are compared with nothing, and told in the table of controls.
+    unlike : Series, optional
+        Drawn controls that are compared with nothing, with their notes (`comparable_table`).
+    drawn : collection of str
+        Ids of the drawn controls.
     measuring : mapping, optional
         What is frozen beside the judging rule (`results.rule.measuring_rule`).
     former : DataFrame, optional
@@ -90,7 +96,8 @@ def build_tables(
     """
     panel = build_panel(values, calendar, sites, season_rain)
     beside = beside_sown_ground(sites, spill_over_m)
-    panel = panel[~panel["site_id"].isin(beside.index)]
+    unlike = pd.Series(dtype=str) if unlike is None else unlike
+    panel = panel[~panel["site_id"].isin([*beside.index, *unlike.index])]
     in_points = frozenset() if cover is None else sites_in_points(cover)
     values = with_cover(values, cover, in_points)
     judgement = judge_in_units(panel, values, clocked(sowing, sowing_rain), evidence, in_points)
@@ -112,7 +119,7 @@ def build_tables(
         verdicts=newest,
         verdict_history=history,
         seasons=seasons,
-        controls=controls_told(judgement, beside, sites, seasons),
+        controls=controls_told(judgement, beside, sites, seasons, unlike, drawn),
         balance=judgement.balance,
         what_works=what_works_told(newest, calendar, sowing, sowing_rain, evidence.growth),
         specification=rule,

@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection
+
 import geopandas as gpd
 import numpy as np
 import pandas as pd
 
 from afterrains.evidence.judgement import Judgement
 from afterrains.results.spill_over import with_those_beside
+from afterrains.results.unlike import with_drawn_told
 
 __all__ = ["controls_told", "not_judged_yet", "with_facts"]
 
@@ -68,11 +71,17 @@ def with_facts(
 
 
 def controls_told(
-    judgement: Judgement, beside: pd.Series, sites: gpd.GeoDataFrame, seasons: pd.DataFrame
+    judgement: Judgement,
+    beside: pd.Series,
+    sites: gpd.GeoDataFrame,
+    seasons: pd.DataFrame,
+    unlike: pd.Series,
+    drawn: Collection[str],
 ) -> pd.DataFrame:
-    """controls.csv: the controls as the judgement saw them, with names, and those beside sown."""
+    """controls.csv: the controls as the judgement saw them, with names, and those left out."""
     table: pd.DataFrame = judgement.controls.drop(columns=["name", "stratum"], errors="ignore")
     table = with_those_beside(table, beside)
+    table = with_drawn_told(table, unlike[~unlike.index.isin(beside.index)], drawn)
     table = table.merge(sites[["site_id", "name", "stratum"]], on="site_id", how="left")
     newest = seasons.dropna(subset="woody_percent").groupby("site_id")["woody_percent"].last()
     table["woody_percent"] = table["site_id"].map(newest)

@@ -1,7 +1,7 @@
 """Scenes from open catalogues: searched, told apart, read in small windows, masked."""
 
 from afterrains.scenes.catalogue import search
-from afterrains.scenes.cells import Cell, lattice_origin, lay_cells
+from afterrains.scenes.cells import Cell, block_boxes, lattice_origin, lay_cells
 from afterrains.scenes.duplicates import overpasses
 from afterrains.scenes.failures import Patience
 from afterrains.scenes.model import (
@@ -35,6 +35,7 @@ __all__ = [
     "SearchResult",
     "StoreSize",
     "WindowReader",
+    "block_boxes",
     "lattice_origin",
     "lay_cells",
     "load_profiles",

@@ -17,10 +17,11 @@ import geopandas as gpd
 from affine import Affine
 from odc.geo.geobox import GeoBox
 from pyproj import CRS
+from shapely import Polygon, box
 
 from afterrains.scenes.model import PixelGrid, Scene
 
-__all__ = ["Cell", "lattice_origin", "lay_cells"]
+__all__ = ["Cell", "block_boxes", "lattice_origin", "lay_cells"]
 
 _BLOCK_PIXELS = 512  # the common internal block of cloud-optimised GeoTIFFs
 
@@ -95,6 +96,23 @@ def lay_cells(
         site_ids = tuple(sorted(ids[member] for member in members))
         cells.append(Cell(_cell_id(column, row), geobox, site_ids))
     return sorted(cells, key=lambda cell: cell.cell_id)
+
+
+def block_boxes(
+    sites: gpd.GeoDataFrame, crs: CRS, resolution_m: float, *, scenes: Iterable[Scene] = ()
+) -> list[Polygon]:
+    """The stored blocks in which the sites' middles lie: ground that is read with them."""
+    block_m = _BLOCK_PIXELS * resolution_m
+    x0, y0 = lattice_origin(scenes, crs, tuple(sites.total_bounds), resolution_m, block_m)
+    middles = sites.geometry.centroid
+    places = {
+        (math.floor((x - x0) / block_m), math.floor((y - y0) / block_m))
+        for x, y in zip(middles.x, middles.y, strict=True)
+    }
+    return [
+        box(x0 + c * block_m, y0 + r * block_m, x0 + (c + 1) * block_m, y0 + (r + 1) * block_m)
+        for c, r in sorted(places)
+    ]
 
 
 def _check_sizes(resolution_m: float, block_m: float, halo_m: float) -> None:

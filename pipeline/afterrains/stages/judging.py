@@ -10,7 +10,7 @@ import pandas as pd
 
 from afterrains.delivery.look_counts import count_looks
 from afterrains.rain import season_rain, sowing_rain
-from afterrains.results import Tables, build_tables, judged_table, measuring_rule
+from afterrains.results import Tables, build_tables, comparable_table, measuring_rule
 from afterrains.stages.calendars import reference_of, start_rule
 from afterrains.stages.cellwork import CellResult, CellTask, load_looks, load_series
 from afterrains.stages.ledger import Ledger
@@ -75,7 +75,16 @@ def judge_sites(
     if programme.woody is not None:
         model = model_digest(programme.woody.model or output / MODEL_FOLDER)
     site_ids = list(sites["site_id"])
-    values = judged_table(series, prepared.calendar, site_ids, prepared.indices)
+    drawing = programme.controls.drawing
+    values, unlike = comparable_table(
+        series,
+        prepared.calendar,
+        sites,
+        prepared.register.sowing,
+        prepared.indices,
+        drawn=prepared.register.drawn,
+        reach_m=0.0 if drawing is None else drawing.within_m,
+    )
     return build_tables(
         values,
         prepared.calendar,
@@ -87,6 +96,8 @@ def judge_sites(
         cover,
         rain_after,
         spill_over_m=programme.controls.spill_over_m,
+        unlike=unlike,
+        drawn=prepared.register.drawn,
         measuring=measuring_rule(programme, sites, model),
         former=former,
         whole=whole,

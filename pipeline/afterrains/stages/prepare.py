@@ -13,7 +13,7 @@ from pathlib import Path
 import pandas as pd
 
 from afterrains.errors import Finding, InputError
-from afterrains.programme import Programme, Woody, load_programme
+from afterrains.programme import Drawn, Programme, Woody, load_programme
 from afterrains.rain import RainRecord, inspect_rain
 from afterrains.register import Register, check_inputs, read_register
 from afterrains.scenes import (
@@ -30,6 +30,7 @@ from afterrains.scenes.mixing import adjusted_profiles, bands_given
 from afterrains.signals.indices import DEFAULT_INDICES, INDICES, available
 from afterrains.stages.calendars import full_calendar, watched
 from afterrains.stages.cellwork import CellTask
+from afterrains.stages.drawn_ground import DrawnGround, draw_ground, rain_of_drawn, with_drawn
 from afterrains.stages.task_plan import footprint_of, serves_any, tasks_of
 from afterrains.woody import DEFAULT_FEATURES, bands_needed, load, require_bands
 
@@ -46,6 +47,7 @@ class Prepared:
 
     programme: Programme
     register: Register
+    """With the controls that were drawn, if the programme asks for them."""
     rain: RainRecord | None
     full_calendar: pd.DataFrame
     """Every season of the rain record: the reference for how wet a season was."""
@@ -60,6 +62,8 @@ class Prepared:
     indices: tuple[str, ...]
     tasks: tuple[CellTask, ...]
     warnings: tuple[Finding, ...]
+    drawn: DrawnGround | None = None
+    """What is to be kept of the draw; None where the controls are listed."""
 
 
 def check_programme(path: Path) -> list[Finding]:
@@ -106,11 +110,17 @@ def prepare(path: Path, *, training: bool = False) -> Prepared:
         programme.scenes.collections,
         programme.scenes.start,
         programme.scenes.end,
-        _bbox(register),
+        _bbox(register, programme.controls.drawing),
         programme.scenes.max_cloud_percent,
         profiles,
         trusted_hosts=programme.scenes.trusted_hosts,
     )
+    drawn = None
+    if programme.controls.drawing is not None:
+        drawn = draw_ground(programme, register, found.scenes, path.name)
+        findings += drawn.findings
+        register = with_drawn(register, drawn.draw, programme)
+        rain = rain_of_drawn(rain, register)
     resolution_m = programme.grid.resolution_m
     cells = lay_cells(
         register.sites,
@@ -153,6 +163,7 @@ def prepare(path: Path, *, training: bool = False) -> Prepared:
         indices=indices,
         tasks=tasks,
         warnings=tuple(findings),
+        drawn=drawn,
     )
 
 
@@ -175,17 +186,6 @@ def _read_inputs(
         findings += _radar_findings(programme, path, profiles)
     except InputError as error:
         findings += error.findings
-    if programme.controls.choose == "sampled":
-        findings.append(
-            Finding(
-                "error",
-                path.name,
-                "controls.choose",
-                "asks for sampled controls, which this version cannot draw",
-                "list the controls in the sites file and set choose: listed",
-                "sampled-not-available",
-            )
-        )
     return register, rain, findings
 
 
@@ -211,8 +211,12 @@ def _woody_features(woody: Woody | None) -> Sequence[str]:
     return load(woody.model).features if woody and woody.model else DEFAULT_FEATURES
 
 
-def _bbox(register: Register) -> tuple[float, float, float, float]:
-    west, south, east, north = register.sites.to_crs("EPSG:4326").total_bounds
+def _bbox(register: Register, drawing: Drawn | None) -> tuple[float, float, float, float]:
+    """Bounds in degrees of the sites, and of the ground around them where some is to be drawn."""
+    around = register.sites.geometry
+    if drawing is not None:
+        around = around.buffer(drawing.within_m)
+    west, south, east, north = around.to_crs("EPSG:4326").total_bounds
     return float(west), float(south), float(east), float(north)
 
 

@@ -36,6 +36,7 @@ _FILES = (
     "visits.csv",
     "field_evidence.csv",
     "sites.geojson",
+    "drawn_controls.geojson",
     "datapackage.json",
     "manifest.json",
     "catalog.json",
@@ -57,6 +58,7 @@ class ControlRow:
     own: str
     words: str
     note: Said
+    odd: bool
 
 
 @dataclass(frozen=True)
@@ -108,10 +110,11 @@ def lay_controls(
                 high=gain_text(control.own_gain_high, unit, texts),
             ),
             note=sentences.say(control.note),
+            odd=control.odd,
         )
         for control, estimate in sorted(
             zip(controls, estimates, strict=True),
-            key=lambda pair: (not pair[0].note, pair[0].site_id),
+            key=lambda pair: (not pair[0].odd, pair[0].site_id),
         )
     ]
     return tuple(rows), scale

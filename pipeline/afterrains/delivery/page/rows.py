@@ -13,6 +13,7 @@ from shapely.geometry.base import BaseGeometry
 
 from afterrains.delivery.page.next_step import Verdict
 from afterrains.delivery.page.seasons import Season
+from afterrains.drawn import NOT_VISITED
 
 __all__ = [
     "Answer",
@@ -120,6 +121,13 @@ class Control:
     own_gain_low: float | None
     own_gain_high: float | None
     note: str
+    origin: str = "listed"
+    """"listed" in the sites file, or "drawn"."""
+
+    @property
+    def odd(self) -> bool:
+        """Whether its note says more than that nobody has seen it."""
+        return self.note not in ("", NOT_VISITED)
 
 
 @dataclass(frozen=True)

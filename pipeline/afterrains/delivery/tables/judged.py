@@ -146,7 +146,10 @@ CONTROLS = Table(
         number("own_gain_high", "as gain in verdicts.csv",
                 "Upper bound of the 95 % interval of `own_gain`."),
         Column("note", "string", "What is odd about it, e.g. `recovering by itself`, `possibly "
-               "sown or disturbed`."),
+               "sown or disturbed`, or why it is not used; of drawn ground also that nobody has "
+               "seen it."),
+        Column("origin", "string", "`listed` in the sites file, or `drawn` around the sown ground "
+               "(`controls.choose: sampled`).", enum=("listed", "drawn")),
     ),
     primary_key=("site_id",),
 )  # fmt: skip
