@@ -263,10 +263,3 @@ def test_no_half_page_stays_when_the_build_fails(copy: Path):
         build(copy)
     assert (copy / "report" / "index.html").read_bytes() == before
     assert [path.name for path in (copy / "report").iterdir()] == ["index.html"]
-
-
-@pytest.mark.slow
-def test_five_hundred_sites_stay_under_fifteen_megabytes(tmp_path: Path):
-    """The promise of size, on 500 sown and 100 control sites in 60 blocks over ten years."""
-    folder = write_output(tmp_path / "out", sown=500, controls=100, blocks=60, hostile=False)
-    assert build(folder).stat().st_size < 15_000_000

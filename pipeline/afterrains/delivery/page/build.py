@@ -42,6 +42,8 @@ from afterrains.delivery.page.texts import LANGUAGES, Texts, load_texts
 
 __all__ = ["build"]
 
+_MANY = 60  # sites, from which on what is out of sight waits
+
 
 def build(output: Path, language: str | None = None) -> Path:
     """Write the report page from what stands in the output folder.
@@ -108,6 +110,7 @@ def render(folder: Folder, texts: Texts) -> str:
             off_plates=[refs[site] for site in off_plates],
             refs=refs,
             rows=rows,
+            many=len(rows) > _MANY,
             scales=scales,
             answers=lay_answers(folder, refs, names, texts),
             again=lay_again(folder, refs, sentences, _currency(folder), texts),
