@@ -31,7 +31,7 @@ from afterrains.delivery.page.folder import Folder, read_folder
 from afterrains.delivery.page.look_panel import LOOK_KINDS
 from afterrains.delivery.page.next_step import VERDICTS
 from afterrains.delivery.page.palette import SLOPE_COLOURS, css_variables
-from afterrains.delivery.page.plates import PLATE_WIDTH, lay_plates
+from afterrains.delivery.page.plates import lay_plates
 from afterrains.delivery.page.record import lay_controls, lay_record, meaningful_gain
 from afterrains.delivery.page.seasons import SeasonNames
 from afterrains.delivery.page.sentences import Sentences
@@ -141,7 +141,6 @@ def render(folder: Folder, texts: Texts) -> str:
             ),
             chart=site_chart,
             bars=gain_bars,
-            plate_width=PLATE_WIDTH,
             close_width=CLOSE_WIDTH,
         )
     )
