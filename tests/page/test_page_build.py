@@ -265,8 +265,17 @@ def test_no_half_page_stays_when_the_build_fails(copy: Path):
     assert [path.name for path in (copy / "report").iterdir()] == ["index.html"]
 
 
-@pytest.mark.slow
-def test_five_hundred_sites_stay_under_fifteen_megabytes(tmp_path: Path):
-    """The promise of size, on 500 sown and 100 control sites in 60 blocks over ten years."""
-    folder = write_output(tmp_path / "out", sown=500, controls=100, blocks=60, hostile=False)
-    assert build(folder).stat().st_size < 15_000_000
+def test_each_gain_stands_with_its_interval_and_unit(page: Path, output: Path):
+    """The figures of verdicts.csv, to three decimals; the unit in the heads of the columns."""
+    table = [row for row in _table(output, "verdicts.csv") if row["gain"] and row["gain_low"]]
+    wanted = {
+        tuple(round(float(row[name]), 3) for name in ("gain", "gain_low", "gain_high"))
+        for row in table
+    }
+    html = page.read_text("utf-8")
+    rows = html[html.index('id="site-table"') :]
+    rows = rows[: rows.index("</table>")]
+    shown = re.findall(r'class="figure">([^<]+)</span> <small>([^<]+) to ([^<]+)</small>', rows)
+    found = {tuple(float(end.replace("\u2212", "-")) for end in row) for row in shown}
+    assert len(shown) == len(table) == 14 and wanted == found
+    assert "Middle gain of the sites, dry-season NDVI" in html

@@ -20,7 +20,7 @@ from afterrains.delivery import (
     write_csv,
     write_datapackage,
 )
-from afterrains.delivery.outlook_page import OutlookPage, write_outlook_page
+from afterrains.delivery.outlook_page import OutlookPage, season_rows, write_outlook_page
 from afterrains.delivery.tables import OUTLOOK, OUTLOOK_LOTS, OUTLOOK_RAIN
 from afterrains.errors import Finding, InputError
 from afterrains.jobs.progress import Reporter, Silent
@@ -141,6 +141,8 @@ def outlook_of(
                 rain_years=() if rain is None else (rain.first_day.year, rain.last_day.year),
                 seed=seed,
                 notes=tuple(notes),
+                seasons=() if record is None else season_rows(record.calendar),
+                language=programme.programme.language,
             ),
         )
         _retell(output, programme, () if record is None else record.indices)

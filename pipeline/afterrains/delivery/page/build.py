@@ -31,7 +31,7 @@ from afterrains.delivery.page.folder import Folder, read_folder
 from afterrains.delivery.page.look_panel import LOOK_KINDS
 from afterrains.delivery.page.next_step import VERDICTS
 from afterrains.delivery.page.palette import SLOPE_COLOURS, css_variables
-from afterrains.delivery.page.plates import PLATE_WIDTH, lay_plates
+from afterrains.delivery.page.plates import lay_plates
 from afterrains.delivery.page.record import lay_controls, lay_record, meaningful_gain
 from afterrains.delivery.page.seasons import SeasonNames
 from afterrains.delivery.page.sentences import Sentences
@@ -41,6 +41,8 @@ from afterrains.delivery.page.table import lay_table
 from afterrains.delivery.page.texts import LANGUAGES, Texts, load_texts
 
 __all__ = ["build"]
+
+_MANY = 60  # sites, from which on what is out of sight waits
 
 
 def build(output: Path, language: str | None = None) -> Path:
@@ -108,6 +110,7 @@ def render(folder: Folder, texts: Texts) -> str:
             off_plates=[refs[site] for site in off_plates],
             refs=refs,
             rows=rows,
+            many=len(rows) > _MANY,
             scales=scales,
             answers=lay_answers(folder, refs, names, texts),
             again=lay_again(folder, refs, sentences, _currency(folder), texts),
@@ -139,7 +142,6 @@ def render(folder: Folder, texts: Texts) -> str:
             ),
             chart=site_chart,
             bars=gain_bars,
-            plate_width=PLATE_WIDTH,
             close_width=CLOSE_WIDTH,
         )
     )

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from afterrains.delivery.page.rows import Judged, Sowing
 from afterrains.delivery.page.texts import Texts, shortened
 
-__all__ = ["Fact", "gain_text", "lay_facts", "money_text"]
+__all__ = ["Fact", "gain_text", "interval_text", "lay_facts", "money_text"]
 
 # Absolute standardised difference: Austin (2009) holds 0.1 close, Rubin (2001) and Stuart (2010)
 # 0.25 acceptable.
@@ -32,6 +32,15 @@ def gain_text(value: float | None, unit: str, texts: Texts) -> str:
         return texts("no_value")
     number = texts.number(value, 1 if unit == "points" else 3, signed=True)
     return texts("unit.points" if unit == "points" else "unit.ndvi", value=number)
+
+
+def interval_text(low: float | None, high: float | None, unit: str, texts: Texts) -> str:
+    """The ends of an interval without their unit; "" where one is missing."""
+    if low is None or high is None:
+        return ""
+    decimals = 1 if unit == "points" else 3
+    ends = (texts.number(end, decimals, signed=True) for end in (low, high))
+    return texts("unit.interval", **dict(zip(("low", "high"), ends, strict=True)))
 
 
 def money_text(value: float | None, currency: str, texts: Texts, *, decimals: int = 0) -> str:

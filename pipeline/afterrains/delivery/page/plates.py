@@ -23,6 +23,10 @@ from afterrains.delivery.page.seasons import SeasonNames
 __all__ = ["PLATE_WIDTH", "Plate", "PlateSite", "lay_plates"]
 
 PLATE_WIDTH = 400
+_FACING_WIDTH = (
+    270  # of maps two abreast: in fewer units of their own, marks and numbers are larger
+)
+_FACING = range(3, 7)
 _PLATE_PIXELS = 9_000_000  # of all plates together; some 4 MB in the page
 _CLOSE_PIXELS = 2_500_000  # of all close-ups together; some 2 MB in the page
 _SMALLEST_PLATE_M = 1_500.0
@@ -45,6 +49,7 @@ class Plate:
 
     block: str
     season: str
+    width: int
     height: str
     picture: str
     placed: Placed
@@ -82,11 +87,12 @@ def lay_plates(
     sown_count = sum(1 for site in on_block if site in keys)
     side = _side(_PLATE_PIXELS, len(blocks), 160, 640)
     close_side = _side(_CLOSE_PIXELS, 2 * sown_count, 48, 128)
+    width = _FACING_WIDTH if sum(bool(each.pictures) for each in blocks) in _FACING else PLATE_WIDTH
     plates = []
     close_ups: dict[str, tuple[CloseUp, ...]] = {}
     for block in blocks:
         if block.pictures:
-            plates.append(_plate(block, keys, names, side))
+            plates.append(_plate(block, keys, names, side, width))
         close_ups |= draw_close_ups(block, keys, names, close_side)
     off = tuple(site for site in sorted(keys) if site not in on_block)
     return tuple(plates), close_ups, off
@@ -108,21 +114,22 @@ def _frame(sites: Bounds, raster: Bounds) -> Bounds:
 
 
 def _plate(
-    block: Block, keys: Mapping[str, SiteKey], names: SeasonNames, longest_side: int
+    block: Block, keys: Mapping[str, SiteKey], names: SeasonNames, longest_side: int, width: int
 ) -> Plate:
     season = newest(block.pictures, names)
     frame = _frame(around(list(block.shapes.values()), 0.08, _SMALLEST_PLATE_M), block.bounds)
     with open_raster(block.pictures[season]) as raster:
         inset = raster.picture(frame, longest_side)
-    drawing = GroundDrawing(frame, PLATE_WIDTH)
-    metres = _round_length(drawing.metres_per_unit * PLATE_WIDTH / 4)
+    drawing = GroundDrawing(frame, width)
+    metres = _round_length(drawing.metres_per_unit * width / 4)
     return Plate(
         block=block.name,
         season=season,
+        width=width,
         height=coordinate(drawing.height),
         picture=inset.uri,
         placed=drawing.placed(inset.bounds),
-        sown=_sown(block, keys, drawing),
+        sown=_sown(block, keys, drawing, width),
         controls=tuple(
             drawing.outline(shape) for site, shape in block.shapes.items() if site not in keys
         ),
@@ -132,12 +139,12 @@ def _plate(
 
 
 def _sown(
-    block: Block, keys: Mapping[str, SiteKey], drawing: GroundDrawing
+    block: Block, keys: Mapping[str, SiteKey], drawing: GroundDrawing, width: int
 ) -> tuple[PlateSite, ...]:
     """Outlines and pins of the block's sown sites."""
     sown = {site: shape for site, shape in block.shapes.items() if site in keys}
     wanted = [(site, point) for site, shape in sown.items() for point in drawing.points(shape)]
-    spots = _spread([point for _, point in wanted], PLATE_WIDTH, drawing.height)
+    spots = _spread([point for _, point in wanted], width, drawing.height)
     pins: dict[str, list[tuple[str, str]]] = {site: [] for site in sown}
     for (site, _), (x, y) in zip(wanted, spots, strict=True):
         pins[site].append((coordinate(x), coordinate(y)))

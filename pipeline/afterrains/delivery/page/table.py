@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
-from afterrains.delivery.page.facts import gain_text
+from afterrains.delivery.page.facts import gain_text, interval_text
 from afterrains.delivery.page.first_screen import step_label
 from afterrains.delivery.page.gain_bars import Estimate, GainBar, GainScale
 from afterrains.delivery.page.next_step import STEPS, VERDICTS
@@ -25,6 +25,8 @@ class SiteRow:
     first_of_verdict: bool
     unit: str
     gain: str
+    interval: str
+    """Its 95 % interval; "" where there is none."""
     gain_key: str
     bar: GainBar | None
     words: str
@@ -100,6 +102,7 @@ def _row(
         first_of_verdict=first,
         unit=unit,
         gain=gain_text(judged.gain, unit, texts) if bar else texts("sites.no_gain"),
+        interval=interval_text(judged.gain_low, judged.gain_high, unit, texts) if bar else "",
         gain_key="" if judged.gain is None else f"{judged.gain:.6g}",
         bar=bar,
         words=words,

@@ -1,4 +1,5 @@
-// Sort, filter, theme, print. The page is whole without this; nothing here reads or writes markup.
+// Sort, filter, compare, theme, print. The page is whole without this. The one markup that is read here
+// is that of the sheets as the page was written; nothing that is typed, chosen or computed becomes markup.
 "use strict";
 (() => {
   const byId = (id) => document.getElementById(id);
@@ -28,6 +29,43 @@
       else head.removeAttribute("aria-sort");
     });
   };
+
+  // Where there are many sheets, the body of each is text (noscript) until it comes near, is asked for
+  // or goes to paper: hundreds of drawings at once would keep a slow machine busy for seconds.
+  const fill = (sheet) => {
+    const rest = sheet?.querySelector("noscript");
+    if (!rest) return;
+    const made = document.createElement("template");
+    made.innerHTML = rest.textContent;
+    rest.replaceWith(made.content);
+  };
+  const near = new IntersectionObserver((seen) => {
+    for (const { isIntersecting, target } of seen) {
+      if (!isIntersecting) continue;
+      fill(target);
+      near.unobserve(target);
+    }
+  }, { rootMargin: "1500px 0px" });
+  if (document.body.className === "many") sheets.forEach((sheet) => near.observe(sheet));
+  addEventListener("beforeprint", () => sheets.forEach(fill));
+  // What stands above a sheet grows while it comes near, so the sheet is held in sight until that is
+  // over or the reader moves.
+  const target = () => sheets.get(location.hash.slice(1));
+  let held = 0;
+  const hold = () => {
+    if (held-- <= 0 || !target()) return;
+    target().scrollIntoView({ behavior: "instant" });
+    requestAnimationFrame(hold);
+  };
+  const bringUp = (sheet) => {
+    if (!sheet || document.body.className !== "many") return;
+    fill(sheet);
+    held = 30;
+    hold();
+  };
+  for (const kind of ["wheel", "touchstart", "keydown", "pointerdown"]) {
+    addEventListener(kind, () => { held = 0; }, { passive: true });
+  }
 
   const opposite = (direction) => direction === "ascending" ? "descending" : "ascending";
   const firstDirection = (head) => head.dataset.key === "gain" ? "descending" : "ascending";
@@ -77,17 +115,20 @@
   }
   // A link to a sheet that the filter hides shows everything again.
   addEventListener("hashchange", () => {
-    const sheet = sheets.get(location.hash.slice(1));
-    if (!sheet?.hidden) return;
-    show.value = "";
-    find.value = "";
-    filter();
-    sheet.scrollIntoView();
+    const sheet = target();
+    if (sheet?.hidden) {
+      show.value = "";
+      find.value = "";
+      filter();
+      sheet.scrollIntoView();
+    }
+    bringUp(sheet);
   });
   const form = document.querySelector(".finder");
   form.addEventListener("submit", (event) => event.preventDefault());
   form.hidden = false;
   filter();
+  bringUp(target());
 
   // --- side by side: everything is drawn from the page's own data, and only ever as text ---
   const { sites, groups, words, seasons, years, matters, ...span } =
