@@ -40,8 +40,8 @@ KINDS = {"null": "false gains, coverage", "gain": "power", "discoveries": "many 
 """What is measured, and where its figures stand."""
 
 
-def _percent(value: float, digits: int = 1) -> str:
-    return f"{100 * value:.{digits}f} %"
+def _percent(value: float | None, digits: int = 1) -> str:
+    return "–" if value is None else f"{100 * value:.{digits}f} %"
 
 
 def _earlier(results: dict[str, Any], rule: str) -> list[str]:

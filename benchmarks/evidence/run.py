@@ -45,7 +45,7 @@ def without_gain(setting: Setting, panels: int) -> Found:
         "false_gain_last": null.last_gains / null.sites,
         "false_loss": null.losses / null.sites,
         "refused": null.refused / null.sites,
-        "coverage": null.covered / max(null.intervals, 1),
+        "coverage": null.covered / null.intervals if null.intervals else None,
         "bias": null.bias / max(null.intervals, 1),
         "raw": null.crossed / null.sites,
         "rivals": rival_calls(setting, max(panels // 8, 4)),
