@@ -136,8 +136,8 @@ def french() -> Sentences:
             "rule out that sown ground was already gaining 0.0031 a season on its controls, which "
             "would explain it",
             "plus que sur un terrain comparable non semé, au-delà du hasard ; 8 saisons sèches "
-            "avant le semis n’excluent pas que le terrain semé gagnait déjà 0,0031 par saison sur ses "
-            "témoins, ce qui l’expliquerait",
+            "avant le semis n’excluent pas que le terrain semé gagnait déjà 0,0031 par saison sur "
+            "ses témoins, ce qui l’expliquerait",
         ),
         (
             "beyond chance only if sown ground was not already gaining on its controls before "
