@@ -109,7 +109,7 @@ def mixed_discoveries(setting: Setting, panels: int) -> dict[str, float]:
     The mean over panels and seasons of the share of false ones among those found, 0 where none is.
     """
     rng = np.random.default_rng(4)
-    size = telling_size(setting, "step", 0.95)
+    size = telling_sizes(setting, "step", (0.95,))[0]
     shares, false_gains, sites = [], 0, 0
     for _ in range(panels):
         gain = np.where(np.arange(setting.sown) < setting.sown // 2, size, 0.0)
@@ -130,8 +130,8 @@ def mixed_discoveries(setting: Setting, panels: int) -> dict[str, float]:
     }
 
 
-def telling_size(setting: Setting, shape: str, power: float = 0.8) -> float:
-    """Gain that the oracle sees in the last season with about this power."""
+def telling_sizes(setting: Setting, shape: str, powers: tuple[float, ...]) -> list[float]:
+    """Gains that the oracle sees in the last season with about these powers."""
     rng = np.random.default_rng(99)
     errors = [
         np.nanmedian(
@@ -140,4 +140,5 @@ def telling_size(setting: Setting, shape: str, power: float = 0.8) -> float:
         for _ in range(3)
     ]
     # About what the last of eight looks is tested at.
-    return float(np.median(errors) * (stats.norm.isf(0.02) + stats.norm.ppf(power)))
+    level = stats.norm.isf(0.02)
+    return [float(np.median(errors) * (level + stats.norm.ppf(power))) for power in powers]

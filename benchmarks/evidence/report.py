@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
 import matplotlib
+import numpy as np
 
 matplotlib.use("svg")
 import matplotlib.pyplot as plt
@@ -34,33 +36,42 @@ season, full after four"; the truth is that curve ("slow") or a step. Made by
 """
 
 
-def _percent(value: float, digits: int = 1) -> str:
-    return f"{100 * value:.{digits}f} %"
+KINDS = {"null": "false gains, coverage", "gain": "power", "discoveries": "many sites"}
+"""What is measured, and where its figures stand."""
 
 
-def _earlier(results: dict[str, Any], names: list[str], rule: str) -> list[str]:
+def _percent(value: float | None, digits: int = 1) -> str:
+    return "–" if value is None else f"{100 * value:.{digits}f} %"
+
+
+def _earlier(results: dict[str, Any], rule: str) -> list[str]:
     """Which settings still hold the figures of an earlier judging rule."""
-    names = [*names, "discoveries"]
-    old = [name for name in names if name in results and results[name].get("rule") != rule]
-    if not old:
-        return []
-    told = "; ".join(old)
-    return [f"Still measured under an earlier judging rule, not this one: {told}.", ""]
+    lines = []
+    for kind, told in KINDS.items():
+        found = results.get(kind, {})
+        old = [name for name in found if found[name].get("rule") != rule]
+        if old and len(old) < len(found):
+            names = "; ".join(old)
+            lines += [f"Still measured under an earlier judging rule ({told}): {names}.", ""]
+        elif old:
+            lines += [f"Still measured under an earlier judging rule: all of {told}.", ""]
+    return lines
 
 
 def _row(cells: list[str]) -> str:
     return "| " + " | ".join(cells) + " |"
 
 
-def write(results: dict[str, Any], names: list[str], refused: list[str], rule: str) -> None:
+def write(results: dict[str, Any], names: Sequence[str], refused: Sequence[str], rule: str) -> None:
     """Write the table and the figure of everything measured so far.
 
     What was measured under another judging rule than `rule` is told.
     """
-    known = [results[name] for name in names if name in results]
+    null, gain = results.get("null", {}), results.get("gain", {})
+    known = [null[name] for name in names if name in null]
     lines = [
         INTRODUCTION,
-        *_earlier(results, names + refused, rule),
+        *_earlier(results, rule),
         "## Ground that can be compared",
         "",
     ]
@@ -75,28 +86,32 @@ def write(results: dict[str, Any], names: list[str], refused: list[str], rule: s
     lines += ["", "## Power", ""]
     head = ["setting", "curve", "true gain", "judge", "oracle", "relative", "coverage", "sites"]
     lines += [_row(head), _row(["---"] * len(head))]
-    for each in known:
-        for shape in ("step", "slow"):
-            part = each[shape]
-            cells = [each["name"], shape, ", ".join(f"{size:.1f}" for size in part["sizes"])]
+    for name in names:
+        for shape in ("step", "slow") if name in gain else ():
+            part = gain[name][shape]
+            cells = [name, shape, ", ".join(f"{size:.1f}" for size in part["sizes"])]
             for kind in ("power", "oracle"):
                 cells.append(", ".join(f"{100 * p:.0f}" for p in part[kind]) + " %")
             cells.append(f"{part['power'][1] / part['oracle'][1]:.2f}")
             cells.append(", ".join(f"{100 * c:.0f}" for c in part["coverage"]) + " %")
             lines.append(_row([*cells, str(part["sites"])]))
     lines += ["", "## Where nothing can be right", ""]
-    lines += ["The verdict should say so (`not-assessable`) instead of calling a gain.", ""]
+    lines += [
+        "The verdict should say so (`not-assessable`) instead of calling a gain. A drift is that of"
+        " all sown ground against all controls, in units of one season's noise a season, with eight"
+        " seasons before sowing unless the name says otherwise.",
+        "",
+    ]
     head = ["setting", "sites", "false gain", "refused at the end", "coverage"]
     lines += [_row(head), _row(["---"] * len(head))]
     for name in refused:
-        if name in results:
-            each = results[name]
-            gain = f"{_percent(each['false_gain'])} ± {100 * each['false_gain_error']:.1f}"
-            cells = [name, str(each["sites"]), gain, _percent(each["refused"])]
+        if name in null:
+            each = null[name]
+            told = f"{_percent(each['false_gain'])} ± {100 * each['false_gain_error']:.1f}"
+            cells = [name, str(each["sites"]), told, _percent(each["refused"])]
             lines.append(_row([*cells, _percent(each["coverage"])]))
-    lines += _rivals(results, names + refused)
-    if "discoveries" in results:
-        found = results["discoveries"]
+    lines += _rivals(null, [*names, *refused])
+    for found in results.get("discoveries", {}).values():
         lines += ["", "## Many sites", ""]
         lines.append(
             "Half of the sites with a large gain, plain setting: false discoveries at q ≤ 0.1 are "
@@ -111,7 +126,7 @@ def write(results: dict[str, Any], names: list[str], refused: list[str], rule: s
         "",
     ]
     (DOCS / "evidence.md").write_text("\n".join(lines), encoding="utf-8")
-    _figure(known)
+    _figure(known, gain)
 
 
 def _placebo(found: dict[str, Any] | None) -> list[str]:
@@ -172,7 +187,7 @@ def _rivals(results: dict[str, Any], names: list[str]) -> list[str]:
     return lines
 
 
-def _figure(known: list[dict[str, Any]]) -> None:
+def _figure(known: list[dict[str, Any]], gain: dict[str, Any]) -> None:
     """False gains against the bar, and power relative to the oracle."""
     plt.rcParams["svg.hashsalt"] = "evidence"
     names = [each["name"] for each in known]
@@ -189,7 +204,8 @@ def _figure(known: list[dict[str, Any]]) -> None:
     left.invert_yaxis()
     left.legend(fontsize=7, loc="lower center", bbox_to_anchor=(0.5, 1.0), ncols=2)
     for shape, colour in (("step", "#30638e"), ("slow", "#1b6e53")):
-        share = [100 * each[shape]["power"][1] / each[shape]["oracle"][1] for each in known]
+        parts = [gain[name][shape] if name in gain else None for name in names]
+        share = [100 * part["power"][1] / part["oracle"][1] if part else np.nan for part in parts]
         right.scatter(share, places, color=colour, s=22, label=f"{shape} gain")
     right.axvline(80, color="#444444", linewidth=0.8)
     right.set_xlabel("power, % of a method that knows the covariance (bar 80)")

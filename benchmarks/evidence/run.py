@@ -4,13 +4,14 @@
 
 Results of each setting are kept in benchmarks/evidence/results.json and made again only with
 `--fresh`, when the judging rule has changed since, or when more panels are asked for; `--panels N`
-sets the number of panels without a gain (12 sown sites each).
+sets the number of panels without a gain (12 sown sites each), `--workers N` the processes.
 """
 
 from __future__ import annotations
 
 import argparse
 import json
+import multiprocessing
 import sys
 import time
 from pathlib import Path
@@ -21,20 +22,20 @@ HERE = Path(__file__).resolve().parent
 sys.path.insert(0, str(HERE))
 
 import report  # noqa: E402
-from measure import mixed_discoveries, rule_now, run, telling_size  # noqa: E402
+from measure import mixed_discoveries, rule_now, run, telling_sizes  # noqa: E402
 from rivals import RIVALS  # noqa: E402
 from settings import PLAIN, SETTINGS, UNANSWERABLE  # noqa: E402
 from simulate import Setting, simulate  # noqa: E402
 
 OTHERS = ("placebo", "second_look")  # kept by the scripts of these names
 POWERS = (0.5, 0.8, 0.95)
+Found = dict[str, object]
 
 
-def measure(setting: Setting, panels: int, *, with_gain: bool) -> dict[str, object]:
-    """All figures of one setting."""
-    start = time.monotonic()
+def without_gain(setting: Setting, panels: int) -> Found:
+    """Figures of one setting in which nothing gains, with the rivals' false calls."""
     null = run(setting, "step", 0.0, panels, seed=1)
-    out: dict[str, object] = {
+    return {
         "name": setting.name,
         "sites": null.sites,
         "panels": panels,
@@ -44,29 +45,33 @@ def measure(setting: Setting, panels: int, *, with_gain: bool) -> dict[str, obje
         "false_gain_last": null.last_gains / null.sites,
         "false_loss": null.losses / null.sites,
         "refused": null.refused / null.sites,
-        "coverage": null.covered / max(null.intervals, 1),
+        "coverage": null.covered / null.intervals if null.intervals else None,
         "bias": null.bias / max(null.intervals, 1),
         "raw": null.crossed / null.sites,
+        "rivals": rival_calls(setting, max(panels // 8, 4)),
     }
-    if with_gain:
-        # Most panels at the gain that the oracle sees with 80 % power.
-        few = [max(panels // part, 4) for part in (20, 7, 20)]
-        for shape in ("step", "slow"):
-            sizes = [telling_size(setting, shape, power) for power in POWERS]
-            found = [
-                run(setting, shape, size, count, 2, count)
-                for size, count in zip(sizes, few, strict=True)
-            ]
-            out[shape] = {
-                "sizes": sizes,
-                "power": [each.gains / each.sites for each in found],
-                "oracle": [each.oracle / each.oracle_sites for each in found],
-                "coverage": [each.covered / max(each.intervals, 1) for each in found],
-                "bias": [each.bias / max(each.intervals, 1) for each in found],
-                "refused": [each.refused / each.sites for each in found],
-                "sites": found[1].sites,
-            }
-    out["seconds"] = round(time.monotonic() - start)
+
+
+def with_gain(setting: Setting, panels: int) -> Found:
+    """Figures of one setting in which every sown site gains, by the curve of the gain."""
+    out: Found = {"panels": panels, "rule": rule_now()}
+    # Most panels at the gain that the oracle sees with 80 % power.
+    few = [max(panels // part, 4) for part in (20, 7, 20)]
+    for shape in ("step", "slow"):
+        sizes = telling_sizes(setting, shape, POWERS)
+        found = [
+            run(setting, shape, size, count, 2, count)
+            for size, count in zip(sizes, few, strict=True)
+        ]
+        out[shape] = {
+            "sizes": sizes,
+            "power": [each.gains / each.sites for each in found],
+            "oracle": [each.oracle / each.oracle_sites for each in found],
+            "coverage": [each.covered / max(each.intervals, 1) for each in found],
+            "bias": [each.bias / max(each.intervals, 1) for each in found],
+            "refused": [each.refused / each.sites for each in found],
+            "sites": found[1].sites,
+        }
     return out
 
 
@@ -81,10 +86,27 @@ def rival_calls(setting: Setting, panels: int) -> dict[str, float]:
     return {name: count / (panels * setting.sown) for name, count in calls.items()}
 
 
+def discoveries(setting: Setting, panels: int) -> Found:
+    """False discoveries where half of the sites gain."""
+    return mixed_discoveries(setting, max(panels // 4, 4)) | {"panels": panels, "rule": rule_now()}
+
+
+MEASURES = {"null": without_gain, "gain": with_gain, "discoveries": discoveries}
+
+
+def measured(task: tuple[str, Setting, int]) -> tuple[str, str, Found, float]:
+    """One task done: its kind, its setting, what was found and the seconds it took."""
+    kind, setting, panels = task
+    start = time.monotonic()
+    found = MEASURES[kind](setting, panels)
+    return kind, setting.name, found, time.monotonic() - start
+
+
 def main() -> None:
     """Measure what is not measured yet, then write the report."""
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--panels", type=int, default=170)
+    parser.add_argument("--workers", type=int, default=1)
     parser.add_argument("--fresh", action="store_true")
     parser.add_argument("--report-only", action="store_true")
     options = parser.parse_args()
@@ -92,20 +114,19 @@ def main() -> None:
     results = json.loads(store.read_text()) if store.exists() else {}
     if options.fresh:
         results = {key: found for key, found in results.items() if key in OTHERS}
-    for setting in () if options.report_only else SETTINGS + UNANSWERABLE:
-        # What was measured on fewer panels than now asked for, or by another rule, is done again.
-        known = results.get(setting.name, {})
+    tasks = [("null", each) for each in (*UNANSWERABLE, *SETTINGS)] + [("discoveries", PLAIN)]
+    tasks += [("gain", each) for each in SETTINGS]
+    # What was measured on fewer panels than now asked for, or by another rule, is done again.
+    due = []
+    for kind, setting in [] if options.report_only else tasks:
+        known = results.get(kind, {}).get(setting.name, {})
         if known.get("panels", 0) < options.panels or known.get("rule") != rule_now():
-            found = measure(setting, options.panels, with_gain=setting in SETTINGS)
-            found["rivals"] = rival_calls(setting, max(options.panels // 8, 4))
-            results[setting.name] = found
+            due.append((kind, setting, options.panels))
+    with multiprocessing.get_context("spawn").Pool(options.workers) as pool:
+        for kind, name, found, seconds in pool.imap_unordered(measured, due):
+            results.setdefault(kind, {})[name] = found
             store.write_text(json.dumps(results, indent=1))
-            print(setting.name, found["false_gain"], found["seconds"], flush=True)
-    stale = results.get("discoveries", {}).get("rule") != rule_now()
-    if stale and not options.report_only:
-        found = mixed_discoveries(PLAIN, max(options.panels // 4, 4))
-        results["discoveries"] = found | {"rule": rule_now()}
-        store.write_text(json.dumps(results, indent=1))
+            print(kind, name, found.get("false_gain", ""), f"{seconds:.0f} s", flush=True)
     names, refused = [s.name for s in SETTINGS], [s.name for s in UNANSWERABLE]
     report.write(results, names, refused, rule_now())
 

@@ -16,7 +16,7 @@ from pathlib import Path
 
 import numpy as np
 import pandas as pd
-from measure import judged, telling_size
+from measure import judged, telling_sizes
 from settings import PLAIN
 from simulate import Simulated, curve, simulate
 
@@ -51,7 +51,7 @@ def measure(panels: int) -> list[dict[str, float | str]]:
     kinds += [("the first alone rises", "step", 0.9), ("neither rises", "step", 0.7)]
     for what, shape, share in kinds:
         rng = np.random.default_rng(5)
-        size = 0.0 if what == "neither rises" else telling_size(PLAIN, shape)
+        size = 0.0 if what == "neither rises" else telling_sizes(PLAIN, shape, (0.8,))[0]
         before = after = 0.0
         for _ in range(panels):
             gain = np.full(PLAIN.sown, size)

@@ -44,8 +44,13 @@ SETTINGS = (
 )
 
 UNANSWERABLE = (
+    PLAIN.but(name="trends apart before sowing (0.1 a season)", apart=0.1),
     PLAIN.but(name="trends apart before sowing (0.2 a season)", apart=0.2),
+    PLAIN.but(name="trends apart before sowing (0.3 a season)", apart=0.3),
     PLAIN.but(name="trends apart before sowing (0.5 a season)", apart=0.5),
+    PLAIN.but(name="trends apart (0.2 a season), 4 seasons before", apart=0.2, before=4),
+    PLAIN.but(name="trends apart (0.2 a season), 12 seasons before", apart=0.2, before=12),
+    PLAIN.but(name="trends apart (0.2 a season), 16 seasons before", apart=0.2, before=16),
     PLAIN.but(name="picked on the newest low season, 4 before", chosen="newest low", before=4),
     PLAIN.but(name="picked on the newest low season, 8 before", chosen="newest low"),
     PLAIN.but(name="controls share a local shock of their own", local="controls"),

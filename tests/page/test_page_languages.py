@@ -133,6 +133,20 @@ def french() -> Sentences:
             "\u22120,012 NDVI au lieu de +0,034",
         ),
         (
+            "more than comparable unsown ground, beyond chance; 8 dry seasons before sowing cannot "
+            "rule out that sown ground was already gaining 0.0031 a season on its controls, which "
+            "would explain it",
+            "plus que sur un terrain comparable non semé, au-delà du hasard ; 8 saisons sèches "
+            "avant le semis n’excluent pas que le terrain semé gagnait déjà 0,0031 par saison sur "
+            "ses témoins, ce qui l’expliquerait",
+        ),
+        (
+            "beyond chance only if sown ground was not already gaining on its controls before "
+            "sowing, and all sown sites together hint that it was",
+            "au-delà du hasard seulement si le terrain semé ne gagnait pas déjà sur ses témoins "
+            "avant le semis, et tous les sites semés ensemble laissent penser que si",
+        ),
+        (
             "only eyes can tell: no clear value this season",
             "seuls des yeux sur le terrain peuvent trancher : aucune valeur claire cette saison",
         ),

@@ -31,6 +31,8 @@ class AsOf:
     found), `weakest_control` that control's row in the panel. `rain_apart` is how much more rain
     than its controls a site got a season since its sowing than before, mm, `rain_moved` what
     allowing for it changed of the gain; NaN where their rain did not differ beyond noise.
+    `largest_drift` is the largest drift upwards of all sown against control ground, a season, that
+    the seasons before sowing do not rule out, `drift_p` the one-sided p-value of there being one.
     """
 
     rows: Ints
@@ -49,6 +51,8 @@ class AsOf:
     control_series: GapSeries
     rain_apart: Floats
     rain_moved: Floats
+    largest_drift: float
+    drift_p: float
 
 
 def seasons_since(table: SeasonTable, sown_on: NDArray[np.datetime64]) -> Ints:

@@ -17,13 +17,12 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from afterrains.evidence.common_drift import CommonDrift
 from afterrains.evidence.gap_series import (
     GAP,
     ONE,
     PULSE,
-    RAIN,
     RAMP,
-    SEASON,
     SITES_AT_ONCE,
     STEP,
     TIME,
@@ -36,7 +35,7 @@ from afterrains.evidence.learning import Noise
 from afterrains.evidence.mixture import Mixture
 from afterrains.evidence.structures import DRIFT_SPAN, STRUCTURES, cross_products, sweep
 
-__all__ = ["SiteGains", "estimate_gains", "rain_told", "trend_tests"]
+__all__ = ["SiteGains", "estimate_gains", "rain_told"]
 
 Floats = NDArray[np.float64]
 
@@ -51,7 +50,8 @@ class SiteGains:
     `p_gain` and `p_loss` are one-sided, `low` and `high` bound the 95 % interval of the gain now.
     `p_drop` is the one-sided p-value of a fall in the last season below what all earlier seasons,
     a gain among them, foretell. `p_step` and `p_ramp` are the one-sided p-values of a rise at once
-    and of growth since, fitted side by side.
+    and of growth since, fitted side by side. `p_no_drift` is `p_gain` were there surely no common
+    drift (`common_drift`), `drifted` what a common drift of 1 a season would add to the gain.
     """
 
     gain: Floats
@@ -64,10 +64,16 @@ class SiteGains:
     p_drop: Floats
     p_step: Floats
     p_ramp: Floats
+    p_no_drift: Floats
+    drifted: Floats
 
 
 def estimate_gains(
-    model: GapModel, series: GapSeries, noise: Noise, tails: float = np.inf
+    model: GapModel,
+    series: GapSeries,
+    noise: Noise,
+    tails: float = np.inf,
+    drift: CommonDrift | None = None,
 ) -> SiteGains:
     """Gain of every site at the last season of the series.
 
@@ -79,6 +85,8 @@ def estimate_gains(
         Structures, weights and scales learned at this season.
     tails : float
         Degrees of freedom of a single season's departure (`learning.tail_df`), for sudden falls.
+    drift : CommonDrift or None
+        What is believed of a drift that all these sites share (`common_drift`); None is none.
 
     Returns
     -------
@@ -86,7 +94,7 @@ def estimate_gains(
         NaN for a site without a value before or after sowing.
     """
     sites, seasons = series.gap.shape
-    out = np.full((10, sites), np.nan)
+    out = np.full((12, sites), np.nan)
     structures = STRUCTURES.take(noise.structure)
     seen = model.seen[:, :seasons]
     counted = seen.sum(axis=1) - series.rain_terms
@@ -98,15 +106,20 @@ def estimate_gains(
         chosen, _ = random_effects(products, structures)
         chosen, _ = sweep(chosen, ONE, np.inf)
         now = np.stack([series.step[part, -1], series.ramp[part, -1]])
-        out[:7, part] = _gain_now(chosen, now, counted[part], series.spread[part], noise)
+        told = _gain_now(chosen, now, counted[part], series.spread[part], noise, drift)
+        out[:7, part], out[10:, part] = told[:7], told[7:]
         out[7, part] = _sudden_drop(chosen, counted[part], series.spread[part], noise, tails)
-        out[8:, part] = _rise_at_once(chosen, counted[part], series.spread[part], noise)
+        out[8:10, part] = _rise_at_once(chosen, counted[part], series.spread[part], noise)
     out[:, ~able] = np.nan
     return SiteGains(*out)
 
 
 def rain_told(
-    model: GapModel, series: GapSeries, noise: Noise, gains: SiteGains
+    model: GapModel,
+    series: GapSeries,
+    noise: Noise,
+    gains: SiteGains,
+    drift: CommonDrift | None = None,
 ) -> tuple[Floats, Floats]:
     """How far rain differed since sowing, mm a season, and what allowing for it did to the gain.
 
@@ -121,16 +134,21 @@ def rain_told(
         np.where(group, series.rain.column, 0.0).sum(axis=1) / np.maximum(group.sum(axis=1), 1)
         for group in groups
     )
-    plain = estimate_gains(model, replace(series, rain=None), noise)
+    plain = estimate_gains(model, replace(series, rain=None), noise, drift=drift)
     used = series.rain.used
     apart = np.where(used, (after - before) * series.rain.size_mm, np.nan)
     return apart, np.where(used, gains.gain - plain.gain, np.nan)
 
 
 def _gain_now(
-    products: Floats, now: Floats, counted: NDArray[np.intp], spread: Floats, noise: Noise
+    products: Floats,
+    now: Floats,
+    counted: NDArray[np.intp],
+    spread: Floats,
+    noise: Noise,
+    drift: CommonDrift | None,
 ) -> Floats:
-    """Rows of `SiteGains` from the swept cross-products of some sites."""
+    """Rows of `SiteGains` from the swept cross-products of some sites: the first 7 and last 2."""
     step, ramp = now
     curve_now = mixed(step, ramp)
     to_step = mixed(products[..., STEP, STEP], products[..., RAMP, STEP])
@@ -151,6 +169,11 @@ def _gain_now(
     variance = (prior_df * noise.variance[:, None] + squares / wider) / (prior_df + site_df)
     se = np.sqrt(variance * wider / own) * curve_now
     mixture = Mixture(noise.weight, slope * curve_now, se, prior_df + site_df)
+    p_no_drift = mixture.below(0.0)
+    # What a drift of 1 in the unit of time would add to the gain as estimated.
+    drifted = mixed(products[..., STEP, TIME], products[..., RAMP, TIME]) / own * curve_now
+    if drift is not None:
+        mixture = _beside_drift(mixture, drifted, drift)
     # What a gain of 1 now would be estimated as, were the step or the ramp the whole truth.
     as_step = np.einsum("k,kn->n", noise.weight, to_step / own) * curve_now / step
     as_ramp = np.einsum("k,kn->n", noise.weight, to_ramp / own) * curve_now
@@ -164,8 +187,21 @@ def _gain_now(
     high = _widened(centre, mixture.quantile(0.975) - centre, width, doubt, 1)
     p_gain = mixture.below(0.0)
     rows = [centre / middle, low / middle, high / middle, p_gain, 1 - p_gain]
-    rows += [width / middle, mixture.mean_df]
+    rows += [width / middle, mixture.mean_df, p_no_drift]
+    rows.append(np.einsum("k,kn->n", noise.weight, drifted) * DRIFT_SPAN / middle)
     return np.where(usable.all(axis=0), np.stack(rows), np.nan)
+
+
+def _beside_drift(mixture: Mixture, leverage: Floats, drift: CommonDrift) -> Mixture:
+    """The mixture with a common drift taken out and what is not known of it added."""
+    weight = (drift.weight * mixture.weight).ravel()
+    estimate = mixture.estimate - leverage * drift.mean[..., None]
+    se = np.sqrt(mixture.se**2 + leverage**2 * drift.variance[..., None])
+    df = np.broadcast_to(mixture.df, estimate.shape)
+    kept = weight > 1e-4
+    flat = (-1, estimate.shape[-1])
+    parts = (each.reshape(flat)[kept] for each in (estimate, se, df))
+    return Mixture(weight[kept] / weight[kept].sum(), *parts)
 
 
 def _widened(centre: Floats, half: Floats, width: Floats, doubt: Floats, side: int) -> Floats:
@@ -231,44 +267,3 @@ def _step_and_ramp(products: Floats) -> tuple[Floats, Floats, NDArray[np.bool_]]
     area = np.where(usable, area, 1.0)
     slopes = np.stack([(c * step - b * grown) / area, (a * grown - b * step) / area])
     return slopes, np.stack([c / area, a / area]), usable
-
-
-def trend_tests(model: GapModel, series: GapSeries, noise: Noise) -> tuple[Floats, Floats, Floats]:
-    """Slope of each site's gap before sowing, per season, its standard error and two-sided p.
-
-    The slope is tested against the drifts that structures of this record allow; NaN with fewer
-    than four seasons before sowing.
-    """
-    sites, seasons = series.gap.shape
-    out = np.full((3, sites), np.nan)
-    part_of = model.seen[:, :seasons] & series.before
-    counted = part_of.sum(axis=1) - series.rain_terms
-    enough = counted >= 4
-    drift = STRUCTURES.drift[noise.structure][:, None]
-    for start in range(0, sites, SITES_AT_ONCE):
-        part = slice(start, start + SITES_AT_ONCE)
-        columns = series.columns(model.seen, part) * part_of[part, :, None]
-        whitened = model.inverse[:, part, :seasons, :seasons] @ columns[None]
-        whitened = whitened * part_of[part][None, :, :, None]
-        products = np.swapaxes(whitened, -1, -2) @ whitened
-        chosen = products[STRUCTURES.noise[noise.structure]]
-        chosen, _ = sweep(chosen, SEASON, STRUCTURES.response[noise.structure][:, None])
-        if series.rain is not None:
-            chosen, _ = sweep(chosen, RAIN, np.inf)
-        chosen, _ = sweep(chosen, ONE, np.inf)
-        own = np.where(chosen[..., TIME, TIME] > 1e-10, chosen[..., TIME, TIME], 1.0)
-        slope = chosen[..., TIME, GAP] / own
-        squares = np.maximum(chosen[..., GAP, GAP] - slope**2 * own, 0.0)
-        df = np.maximum(counted[part] - 2.0, 0.0)
-        prior = noise.df[:, None]
-        wider = 1 + np.nan_to_num(series.spread[part])
-        variance = (prior * noise.variance[:, None] + squares / wider) / (prior + df) * wider
-        mixture = Mixture(noise.weight, slope, np.sqrt(variance * (1 / own + drift)), prior + df)
-        p = mixture.below(0.0)
-        out[:, part] = (
-            mixture.mean / DRIFT_SPAN,
-            mixture.standard_error / DRIFT_SPAN,
-            (2 * np.minimum(p, 1 - p)),
-        )
-    out[:, ~enough] = np.nan
-    return out[0], out[1], out[2]

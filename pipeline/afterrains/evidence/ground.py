@@ -10,7 +10,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from afterrains.evidence.as_of import AsOf, seasons_since
-from afterrains.evidence.contrast_gls import SiteGains, estimate_gains, rain_told, trend_tests
+from afterrains.evidence.before_sowing import newest_departure, slopes_before, trend_tests
+from afterrains.evidence.common_drift import CommonDrift, believe_drift
+from afterrains.evidence.contrast_gls import SiteGains, estimate_gains, rain_told
 from afterrains.evidence.control_gaps import FEWEST_TRUSTED, gaps_to_others, trusted
 from afterrains.evidence.gap_noise import (
     gap_residuals,
@@ -31,6 +33,7 @@ from afterrains.evidence.learning import (
 from afterrains.evidence.matching import Match
 from afterrains.evidence.panel import Panel, SeasonTable
 from afterrains.evidence.rain_gap import RainGap, SiteRain
+from afterrains.evidence.structures import DRIFT_SPAN
 
 __all__ = ["Ground"]
 
@@ -125,15 +128,17 @@ class Ground:
             self.sown_model.seen[rows, :last] & np.isfinite(series.gap),
         )
         noise = learn_noise(of_controls, self._of_sown(model, series, controls.gap[~odd]))
-        slope, slope_se, slope_p = trend_tests(model, series, noise)
+        slopes = slopes_before(model, series, noise)
+        slope, slope_se, slope_p = trend_tests(slopes, noise)
+        drift = believe_drift(slopes, noise.variance, DRIFT_SPAN)
         now_seen = model.seen[:, -1]
-        gains = estimate_gains(model, series, noise, tail_df(controls.gap[~odd]))
+        gains = estimate_gains(model, series, noise, tail_df(controls.gap[~odd]), drift)
         gains = SiteGains(
             *(np.where(now_seen, getattr(gains, name), np.nan) for name in gains.__annotations__)
         )
-        weakest = self._left_out(rows, model, series, match, departures, trust, noise, gains)
+        weakest = self._left_out(rows, model, series, match, departures, trust, noise, gains, drift)
         trusted = ~odd[self.row_of[match.controls]]
-        rain_apart, rain_moved = rain_told(model, series, noise, gains)
+        rain_apart, rain_moved = rain_told(model, series, noise, gains, drift)
         own = series.gap - rain_part(model, series)
         return AsOf(
             rows=rows,
@@ -143,7 +148,7 @@ class Ground:
             trend_se=slope_se,
             trend_p=slope_p,
             before_seen=(model.seen & series.before).sum(axis=1),
-            newest_departure=_newest_departure(model.seen & series.before, own),
+            newest_departure=newest_departure(model.seen & series.before, own),
             errors=self._errors(noise, series, since),
             weakest_p=weakest[0],
             weakest_control=self.controls[weakest[1]],
@@ -152,6 +157,8 @@ class Ground:
             control_series=controls,
             rain_apart=rain_apart,
             rain_moved=rain_moved,
+            largest_drift=drift.largest(noise.weight) / DRIFT_SPAN,
+            drift_p=drift.p_upward(noise.weight),
         )
 
     def control_noise(self, last: int) -> tuple[Noise, GapSeries]:
@@ -203,6 +210,7 @@ class Ground:
         trust: Floats,
         noise: Noise,
         gains: SiteGains,
+        drift: CommonDrift,
     ) -> tuple[Floats, Ints]:
         """p-value of what was found without the control that favours it most, and that control."""
         p, place = np.zeros(gains.gain.size), np.zeros(gains.gain.size, dtype=np.intp)
@@ -238,7 +246,7 @@ class Ground:
         )
         seen = model.seen[found] & np.isfinite(again.gap)
         part = GapModel(model.inverse[:, found], model.log_terms[:, found], seen)
-        second = estimate_gains(part, again, noise)
+        second = estimate_gains(part, again, noise, drift=drift)
         p[found] = np.nan_to_num(np.where(up, second.p_gain, second.p_loss), nan=1.0)
         place[found] = columns[np.arange(found.size), chosen]
         return p, place
@@ -282,13 +290,3 @@ def _without(group: Residuals, odd: Bools) -> Residuals:
     return Residuals(
         group.squares[:, ~odd], group.log_determinant[:, ~odd], group.df[~odd], group.spread[~odd]
     )
-
-
-def _newest_departure(before: Bools, gap: Floats) -> Floats:
-    """Newest gap before sowing minus the mean of the earlier ones; NaN with fewer than two."""
-    count = before.sum(axis=1)
-    last = before.shape[1] - 1 - np.argmax(before[:, ::-1], axis=1)
-    newest = np.take_along_axis(np.nan_to_num(gap), last[:, None], axis=1)[:, 0]
-    total = np.where(before, np.nan_to_num(gap), 0.0).sum(axis=1)
-    out: Floats = np.where(count > 1, newest - (total - newest) / np.maximum(count - 1, 1), np.nan)
-    return out

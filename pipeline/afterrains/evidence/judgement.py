@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from afterrains.evidence.as_of import match_all
 from afterrains.evidence.balance import balance_table
 from afterrains.evidence.control_notes import controls_table
-from afterrains.evidence.facts import add_flush, facts_at
+from afterrains.evidence.facts import Facts, add_flush, facts_at
 from afterrains.evidence.ground import Ground
 from afterrains.evidence.growth import GrowthCurve, RampGrowth, growth_curve
 from afterrains.evidence.levels import LevelBook, Levels
@@ -176,8 +176,9 @@ def judge_programme(
         add_flush(facts, rains, flush, rows, flush_seasons, flush_book)
         # Both tables hold the same dry seasons, so the same sites are judged in the same order.
         grass = None if grassy is None else grassy.at(last)
-        facts["crowns_p"] = np.nan if grass is None else grass.gains.p_loss
-        facts["dead_grass_p"] = np.nan if grass is None else grass.gains.p_gain
+        untold = np.full(rows.size, np.nan)
+        facts["crowns_p"] = untold if grass is None else grass.gains.p_loss
+        facts["dead_grass_p"] = untold if grass is None else grass.gains.p_gain
         parts.append(facts)
         nothing = np.zeros((rows.size, horizon + 1))
         planned.append(
@@ -224,16 +225,16 @@ judge = _history_alone(judge_programme)
 
 
 def _history(
-    parts: list[pd.DataFrame],
+    parts: list[Facts],
     planned: list[Levels],
     rules: Rules,
     seasons: tuple[str, ...],
 ) -> pd.DataFrame:
     if not parts:
         return pd.DataFrame({name: pd.Series(dtype=object) for name in HISTORY_COLUMNS})
-    facts = pd.concat(parts, ignore_index=True)
-    order = np.lexsort((facts["order"].to_numpy(), facts["site_id"].to_numpy().astype(str)))
-    facts = facts.iloc[order].reset_index(drop=True)
+    columns = {name: np.concatenate([part[name] for part in parts]) for name in parts[0]}
+    order = np.lexsort((columns["order"], columns["site_id"].astype(str)))
+    facts = pd.DataFrame({name: each[order] for name, each in columns.items()})
     levels = Levels(
         *(
             np.concatenate([getattr(part, name) for part in planned])[order]

@@ -8,11 +8,13 @@ from collections.abc import Mapping
 from typing import Any
 
 from afterrains.evidence.borne_out import NO_SUPPORT
+from afterrains.evidence.common_drift import DRIFTS
 from afterrains.evidence.grass import CROWNS_MOST
 from afterrains.evidence.growth import STEP_SHARE
 from afterrains.evidence.matching import MOST_CONTROLS
 from afterrains.evidence.refusals import FEWEST_BEFORE, FEWEST_CONTROLS, LARGEST_IMBALANCE
-from afterrains.evidence.verdicts import FLUSH_DOUBT, FRAGILE, Rules
+from afterrains.evidence.structures import DRIFT_PRIOR
+from afterrains.evidence.verdicts import DRIFT_HINT, FLUSH_DOUBT, FRAGILE, Rules
 
 __all__ = ["frozen", "specification"]
 
@@ -34,6 +36,9 @@ def specification(rules: Rules, spill_over_m: float) -> dict[str, Any]:
         "contrast": "generalised least squares on a blend of growth ramp and step",
         "noise": "what a site's level, step and ramp leave",
         "step_share": STEP_SHARE,
+        "common_drift_before_sowing": [list(each) for each in DRIFTS],
+        "drift_of_a_site": list(DRIFT_PRIOR),
+        "drift_hint": DRIFT_HINT,
         "controls": {
             "weights": "similarity before sowing",
             "most": MOST_CONTROLS,

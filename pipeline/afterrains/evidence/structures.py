@@ -18,7 +18,7 @@ from itertools import product
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["STRUCTURES", "Structures", "cross_products", "sweep", "whiteners"]
+__all__ = ["DRIFT_PRIOR", "STRUCTURES", "Structures", "cross_products", "sweep", "whiteners"]
 
 Floats = NDArray[np.float64]
 
@@ -31,9 +31,10 @@ _NOISE_PRIOR = (0.15, 0.2, 0.15, 0.08, 0.2, 0.15, 0.07)
 # Variance of the response, in units of the noise variance, to a season of average departure.
 _RESPONSE = (0.0, 0.1, 0.5, 2.0)
 _RESPONSE_PRIOR = (0.4, 0.3, 0.2, 0.1)
-# Variance of the drift over ten seasons, in units of the noise variance.
+# Variance of a site's own drift (`common_drift` has that of all) over ten seasons, in units of the
+# noise variance.
 _DRIFT = (0.0, 0.1, 0.4, 1.5)
-_DRIFT_PRIOR = (0.42, 0.24, 0.21, 0.13)
+DRIFT_PRIOR = (0.5, 0.24, 0.17, 0.09)
 DRIFT_SPAN = 10.0
 
 
@@ -67,7 +68,7 @@ def _all_structures() -> Structures:
     grid = list(product(range(len(_NOISE)), _RESPONSE, _DRIFT))
     noise, response, drift = (np.array(column) for column in zip(*grid, strict=True))
     prior = np.array(
-        [np.prod(each) for each in product(_NOISE_PRIOR, _RESPONSE_PRIOR, _DRIFT_PRIOR)]
+        [np.prod(each) for each in product(_NOISE_PRIOR, _RESPONSE_PRIOR, DRIFT_PRIOR)]
     )
     return Structures(_NOISE, noise.astype(np.intp), response, drift, prior)
 

@@ -26,6 +26,9 @@ FLUSH_DOUBT = 0.15
 """One-sided p-value of a risen flush from which a gain without a woody model is doubted."""
 STILL_DOWN = 0.2
 """One-sided p-value of a loss up to which a site that fell suddenly has not come back."""
+DRIFT_HINT = 0.1
+"""One-sided p-value of sown ground having gained on its controls before sowing, of all sites
+together, up to which that is held to stand in the way of a gain it would explain."""
 FRAGILE = 0.1
 """One-sided p-value a gain or loss must keep when the control favouring it most is left out."""
 
@@ -143,6 +146,9 @@ def decide(facts: pd.DataFrame, levels: Levels, rules: Rules, seasons: tuple[str
     # A woody-cover model answers the flush, but dead grass passes it by a few points.
     unsure = gain & (dead_grass & swir_known & ~crowns if rules.woody_model else grassy)
     untold = gain & ~unsure & swir_known & ~crowns
+    # A gain but for a drift that began before sowing: waiting does not tell the two apart.
+    drifting = (facts["p_no_drift"].fillna(1.0).to_numpy() <= level) & (p_gain > level) & ~gain
+    drifting &= facts["drift_p"].to_numpy() <= DRIFT_HINT
     expected = ramp(since.astype(float), rules.growth)
     equivalent = (
         (facts["gain_high"].to_numpy() < rules.meaningful_gain) & (expected >= 1) & ~refused
@@ -153,8 +159,8 @@ def decide(facts: pd.DataFrame, levels: Levels, rules: Rules, seasons: tuple[str
     facts["detectable_gain"] = np.where(np.isfinite(seen_from), seen_from, np.nan)
     answer = _answers(facts, levels, rules, seasons)
     verdict = np.select(
-        [refused | untold, loss, gain & ~unsure, grass, equivalent],
-        ["not-assessable", "loss", "gain", "grass-only", "no-gain"],
+        [refused | untold, loss, gain & ~unsure, grass, equivalent, drifting],
+        ["not-assessable", "loss", "gain", "grass-only", "no-gain", "not-assessable"],
         "too-early",
     )
     over = (verdict == "too-early") & (since >= rules.judged_seasons)
@@ -164,6 +170,7 @@ def decide(facts: pd.DataFrame, levels: Levels, rules: Rules, seasons: tuple[str
     fall = facts["as_of"].where(fell).groupby(site).ffill().fillna("")
     facts["break_season"] = fall.where(fell | fallen, "")
     facts["untold"] = untold
+    facts["drifting"] = drifting & (verdict == "not-assessable") & ~refused & ~untold
     facts["dead_grass"] = dead_grass & swir_known
     facts["reason"] = _reasons(facts, rules, unsure, crossed_gain, over, expected)
 
@@ -209,6 +216,8 @@ def _reasons(
     answer = facts["answer_by"].to_numpy()
     fragile = facts["weakest_p"].to_numpy() > FRAGILE
     smallest = facts["detectable_gain"].to_numpy()
+    largest_drift, before = facts["largest_drift"].to_numpy(), facts["before_seen"].to_numpy()
+    unruled = facts["gain_low"].to_numpy() <= facts["drift_may_add"].to_numpy()
     refusal = facts["refusal"].to_numpy()
     season, fall = facts["as_of"].to_numpy(), facts["break_season"].to_numpy()
     flush_rose = facts["grass_p"].fillna(1.0).to_numpy() <= FLUSH_DOUBT
@@ -221,6 +230,11 @@ def _reasons(
                     f"undecided after the {rules.judged_seasons} seasons planned: the noise is too"
                     " large for these controls; more comparable controls, or pooling sites, would"
                     " help"
+                )
+            case "not-assessable" if facts["drifting"].iat[row]:
+                out[row] = (
+                    "beyond chance only if sown ground was not already gaining on its controls"
+                    " before sowing, and all sown sites together hint that it was"
                 )
             case "not-assessable" if facts["untold"].iat[row]:
                 out[row] = (
@@ -242,6 +256,12 @@ def _reasons(
                     out[row] = "gain shown in an earlier season, and it still stands"
                 if not (rules.woody_model or grass_known[row] or swir_known[row]):
                     out[row] += "; the rains flush is not known, so grass is not ruled out"
+                if unruled[row]:
+                    out[row] += (
+                        f"; {before[row]} dry seasons before sowing cannot rule out that sown"
+                        f" ground was already gaining {largest_drift[row]:.2g} a season on its"
+                        " controls, which would explain it"
+                    )
             case "grass-only" if unsure[row]:
                 out[row] = "greener in the dry season, but " + (
                     "the rains flush rose too"

@@ -32,6 +32,7 @@ SECOND_INDEX = "msavi2"
 SECOND_LOOKS = {
     "judged_second": SECOND_INDEX.upper(),
     "judged_one_family": "one family of sensors alone",
+    "judged_other_families": "the other families of sensors alone",
 }
 """Columns with which a gain or loss of greenness is judged again, and their words."""
 # Fewer looks, and a season's median is one or two scenes' haze (common practice, no source).
@@ -49,16 +50,19 @@ def judged_table(
     """Season values of every index beside the values that are judged; see `season_values`.
 
     `judged_dead_grass` is missing where the scenes have no shortwave infrared; `judged_second` is
-    there with `SECOND_INDEX`, and `judged_one_family`, the outcome as the family of sensors with
-    the most looks saw it, where there were several families.
+    there with `SECOND_INDEX`, and, where there were several families of sensors,
+    `judged_one_family`, the outcome as the one with the most looks saw it, and
+    `judged_other_families`, as all the others did: what one family alone shows is seen by one of
+    the two. A second look needs as many dates as the first.
     """
     key = ["site_id", "season"]
     table = season_values(series, calendar, site_ids, indices)
     table = table.merge(judged_values(series, calendar, site_ids, OUTCOME_INDEX), on=key)
     for column, looks, index in _second_looks(series, indices):
         second = judged_values(looks, calendar, site_ids, index)
-        second = second.rename(columns={"judged_value": column}).drop(columns="judged_dates")
-        table = table.merge(second, on=key)
+        seen = second["judged_dates"] >= MIN_CLEAR_DATES["dry"]
+        second[column] = second["judged_value"].where(seen)
+        table = table.merge(second[[*key, column]], on=key)
     if DEAD_GRASS_INDEX not in indices:
         return table.assign(**{DEAD_GRASS_VALUE: np.nan})
     dead = judged_values(series, calendar, site_ids, DEAD_GRASS_INDEX)
@@ -75,7 +79,9 @@ def _second_looks(
     family = series["sensor"].astype(str).map(family_of)
     counts = family.value_counts()
     if len(counts) > 1:
-        yield "judged_one_family", series[family == counts.index[0]], OUTCOME_INDEX
+        largest = family == counts.index[0]
+        yield "judged_one_family", series[largest], OUTCOME_INDEX
+        yield "judged_other_families", series[~largest], OUTCOME_INDEX
 
 
 def build_panel(

@@ -1,0 +1,130 @@
+"""Whether sown and control ground were drifting apart before sowing, all sown sites together.
+
+One site's few seasons cannot show a slow drift; many sites show their mean drift far better. A
+drift goes on after sowing and passes for gain or loss, so what the record shows of it, and what it
+cannot rule out, enters every site's gain: there may be no common drift, or one of a size that
+matters, each weighted by its prior and by how well it foretells the sites' slopes before sowing. A
+record without drift costs little then, and one that hints at drift leaves the gain less sure.
+
+What a short record could never show is not held against it; `CommonDrift.largest` says how large
+a drift it cannot rule out, and the reason of a gain tells it.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import special
+
+__all__ = ["DRIFTS", "CommonDrift", "Slopes", "believe_drift"]
+
+Floats = NDArray[np.float64]
+
+DRIFTS = ((0.2, 0.07, 0.1), (0.5, 0.2, 0.01))
+"""Mean and standard deviation of a drift per season, in units of one season's noise of a sown site,
+and how plausible it is in either direction where a record could show it. Set by measurement: more
+weight costs power where there is no drift (docs/evidence_method.md)."""
+_RULED_OUT = 0.05
+"""One-sided level at which a drift is ruled out."""
+
+
+@dataclass(frozen=True)
+class Slopes:
+    """Slopes of sown sites' gaps before sowing, under every kept structure.
+
+    `slope` and `variance` have shape (structures, sites), 0 and infinity where there is none;
+    `variance` is the site's own part, `spread` (sites,) what the controls' mean adds in its units,
+    `df` (sites,) the degrees of freedom that are left.
+    """
+
+    slope: Floats
+    variance: Floats
+    spread: Floats
+    df: Floats
+
+
+@dataclass(frozen=True)
+class CommonDrift:
+    """What is believed of the common drift, in the slopes' unit of time.
+
+    `weight`, `mean` and `variance` have shape (drifts, structures), the first drift being none;
+    `weight` sums to 1 over the drifts. `seen` and `error` (structures,) are the mean slope and its
+    variance as the record alone shows them; infinity where no site has a slope.
+    """
+
+    weight: Floats
+    mean: Floats
+    variance: Floats
+    seen: Floats
+    error: Floats
+
+    def largest(self, structures: Floats) -> float:
+        """Largest drift upwards that the record does not rule out at one-sided 5 %."""
+        reach = -special.ndtri(_RULED_OUT)
+        return float(structures @ (self.seen + reach * np.sqrt(self.error)))
+
+    def p_upward(self, structures: Floats) -> float:
+        """One-sided p-value of a drift upwards, 1 where nothing is known of one."""
+        score = np.where(np.isfinite(self.error), self.seen / np.sqrt(self.error), -np.inf)
+        return float(structures @ special.ndtr(-score))
+
+
+def believe_drift(slopes: Slopes, noise: Floats, span: float) -> CommonDrift:
+    """Weigh the possible common drifts by the sites' slopes.
+
+    Parameters
+    ----------
+    slopes : Slopes
+    noise : array, shape (structures,)
+        Variance of a sown site's gap in one season.
+    span : float
+        Seasons in one unit of the slopes' time.
+
+    Returns
+    -------
+    CommonDrift
+        The slopes' mean is weighted by their precision; its error has the part of the controls,
+        which all sites share, and grows where the slopes differ more than their structure allows.
+
+    References
+    ----------
+    Knapp, G. & Hartung, J. (2003). Improved tests for a random effects meta-regression. Stat. Med.
+    22, 2693-2710. doi:10.1002/sim.1482 (the error grows with the spread and never shrinks).
+    Johnson, V. E. & Rossell, D. (2010). On the use of non-local prior densities in Bayesian
+    hypothesis tests. J. R. Stat. Soc. B 72, 143-170. doi:10.1111/j.1467-9868.2009.00730.x
+    (drifts too small to matter are no alternative to none, which spares a record without any).
+    """
+    seen, error = _mean_slope(slopes)
+    told = np.isfinite(error)
+    size, spread, prior = (np.array(each)[:, None] for each in zip(*DRIFTS, strict=True))
+    scale = span * np.sqrt(noise)
+    start = np.concatenate([0 * scale[None], size * scale, -size * scale])
+    own = np.concatenate([0 * scale[None], spread * scale, spread * scale]) ** 2
+    # A drift that the record could not tell from none is told in words, not asked about.
+    could = np.where(told, (size * scale) ** 2, 0.0)
+    chance = prior * (could / (could + np.where(told, error, 1.0))) ** 2
+    chance = np.concatenate([1 - 2 * chance.sum(axis=0, keepdims=True), chance, chance])
+    both = np.where(told, own + error, 1.0)
+    fit = np.where(told, -0.5 * (np.log(both) + (seen - start) ** 2 / both), 0.0)
+    with np.errstate(divide="ignore"):
+        logs = fit + np.log(chance)
+    weight = np.exp(logs - logs.max(axis=0))
+    weight /= weight.sum(axis=0)
+    share = np.where(told, own / both, 0.0)
+    return CommonDrift(weight, start + share * (seen - start), own * (1 - share), seen, error)
+
+
+def _mean_slope(slopes: Slopes) -> tuple[Floats, Floats]:
+    """Mean slope of the sites and its variance under every structure."""
+    known = np.isfinite(slopes.variance)
+    precision = np.where(known, 1 / slopes.variance, 0.0)
+    total = precision.sum(axis=1)
+    some = total > 0
+    safe = np.where(some, total, 1.0)
+    mean = (precision * slopes.slope).sum(axis=1) / safe
+    apart = (precision * (slopes.slope - mean[:, None]) ** 2).sum(axis=1)
+    wider = np.maximum(apart / np.maximum(known.sum(axis=1) - 1, 1), 1.0)
+    shared = (known * slopes.spread).sum(axis=1) / safe
+    return mean, np.where(some, wider / safe + shared, np.inf)
