@@ -27,11 +27,13 @@ from afterrains.sample.weather import make_weather
 from afterrains.sample.write import is_written
 from afterrains.scenes import BANDS
 from afterrains.signals.coverage import Coverage, polygon_coverage
-from afterrains.stages.cellwork import load_composites, perform, recorded
+from afterrains.stages.cellwork import perform, recorded
 from afterrains.stages.ledger import Ledger
 from afterrains.stages.prepare import Prepared, prepare
+from afterrains.stages.radarwork import perform_radar
+from afterrains.stages.woodywork import load_with_radar
 from afterrains.woody import FeatureStack, bands_needed, gather, season_features
-from afterrains.woody.features import FEATURES, RAINS
+from afterrains.woody.features import FEATURES, RAINS, radar_inputs
 from afterrains.woody.plots import plot_means, plot_weights
 
 FRESH = 400  # circles of ground per seed, the size of plots, on which pixels are checked
@@ -90,11 +92,19 @@ def samples_of(seed: int, folder: Path, names: list[str]) -> Samples:
 def read_district(
     seed: int, folder: Path, names: list[str]
 ) -> tuple[Prepared, Ledger, dict[tuple[str, str], str]]:
-    """Write and read the sample of a seed, or take what is there; keys by cell and season."""
-    sample = folder / "sample"
-    if not is_written(sample, seed=seed, size="full"):
-        write_sample(sample, seed=seed, workers=1)
-    prepared, ledger = prepare(sample / "programme.yaml"), Ledger(folder / "ledger")
+    """Write and read the sample of a seed, or take what is there; keys by cell and season.
+
+    Radar is written and read where a feature needs it; ask for such features in a folder of their
+    own.
+    """
+    sample, radar = folder / "sample", bool(radar_inputs(names))
+    if not is_written(sample, seed=seed, size="full", radar=radar):
+        write_sample(sample, seed=seed, workers=1, radar=radar)
+    prepared = prepare(sample / "programme.yaml", training=radar)
+    ledger = Ledger(folder / "ledger")
+    for beside in prepared.radar:
+        if recorded(beside, ledger) is None:
+            perform_radar(beside, ledger)
     needed = bands_needed(names)
     # The rains are read only where a feature looks at them: half the work.
     rains = any(given.startswith(RAINS) for name in names for given in FEATURES[name].inputs)
@@ -112,9 +122,11 @@ def read_district(
 def _make(seed: int, folder: Path, names: list[str]) -> Samples:
     prepared, ledger, keys = read_district(seed, folder, names)
 
-    def composites_of(cell_id: str, season: str) -> dict[str, NDArray[Any]] | None:
-        key = keys.get((cell_id, season))
-        return None if key is None else load_composites(ledger, key)
+    radar = {(task.cell.cell_id, task.season): task.key for task in prepared.radar}
+
+    def composites_of(cell_id: str, season: str) -> Mapping[str, NDArray[Any]] | None:
+        place = cell_id, season
+        return load_with_radar(ledger, keys.get(place), radar.get(place))
 
     calendar, register = prepared.calendar, prepared.register.sites
     seasons = tuple(calendar.loc[(calendar["kind"] == "dry") & calendar["complete"], "season"])
