@@ -1,6 +1,6 @@
 """What radar adds to a woody-cover model, on simulated ground with known cover.
 
-    python benchmarks/woody/radar.py [--seeds 1] [--folder FOLDER]
+    python benchmarks/woody/radar.py [--seeds 1] [--size small] [--folder FOLDER]
 
 As in `run.py` the ground is cut into eight quarters, and each is predicted by a model fitted to the
 plots of the other seven, once without and once with radar: VH and VH/VV of the one track that comes
@@ -41,11 +41,12 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--seeds", type=int, nargs="+", default=[1])
     parser.add_argument("--folder", type=Path)
+    parser.add_argument("--size", choices=["full", "small"], default="full")
     asked = parser.parse_args()
     found: dict[str, list[tuple[pd.DataFrame, pd.DataFrame]]] = {name: [] for name in SETS}
     with tempfile.TemporaryDirectory() as temporary:
         for seed in asked.seeds:
-            here = samples_of(seed, asked.folder or Path(temporary), WITH)
+            here = samples_of(seed, asked.folder or Path(temporary), WITH, asked.size)
             for name, features in SETS.items():
                 sites, circles = judge(only(here, features), features)
                 found[name].append((sites.assign(seed=seed), circles.assign(seed=seed)))
