@@ -54,15 +54,16 @@ def try_radar(
     plots, features : DataFrame
         Row by row, as `gather` gives them, for the features of `base` and those of radar.
     tracks : sequence of str
-        Of the radar, one for each direction at most. Each is tried alone, and all together.
+        Of the radar, one for each direction at most. Each is tried alone, and all together; VH
+        alone, and with its ratio to VV.
     seed : int
         As for `fit`.
     """
     tried: list[_Tried] = []
     least = LEAST_SHARE * len(base.scores)
     most = 0
-    for chosen in _choices(tracks):
-        names = (*base.features, *radar_features(chosen))
+    for chosen, radar in _choices(tracks):
+        names = (*base.features, *radar)
         has = features[list(names)].notna().all(axis=1).to_numpy()
         most = max(most, int(has.sum()))
         if has.sum() < least:
@@ -90,11 +91,13 @@ def try_radar(
     return replace(best.model if kept else base, radar=trial)
 
 
-def _choices(tracks: Sequence[str]) -> Iterator[tuple[str, ...]]:
-    for track in tracks:
-        yield (track,)
-    if len(tracks) > 1:
-        yield tuple(tracks)
+def _choices(tracks: Sequence[str]) -> Iterator[tuple[tuple[str, ...], tuple[str, ...]]]:
+    """Tracks and features: each track alone, then all; VH alone, then with its ratio to VV."""
+    alone = [(track,) for track in tracks]
+    for chosen in [*alone, tuple(tracks)] if len(tracks) > 1 else alone:
+        names = radar_features(chosen)
+        yield chosen, tuple(name for name in names if not name.startswith("vh_vv_"))
+        yield chosen, names
 
 
 def _earned(tried: _Tried) -> bool:
