@@ -23,7 +23,7 @@ from afterrains.sample.products import write_product
 from afterrains.sample.radar_scenes import RADAR_COLLECTION, RadarPass, radar_passes
 from afterrains.sample.weather import make_weather
 from afterrains.stages.ledger import Ledger
-from afterrains.stages.prepare import check_programme, prepare
+from afterrains.stages.prepare import Prepared, check_programme, prepare
 from afterrains.stages.radarwork import perform_radar
 from afterrains.stages.woodywork import load_with_radar
 from afterrains.woody import DEFAULT_FEATURES, CardFacts, fit, gather, save
@@ -40,6 +40,8 @@ class RadarRun:
     """Two runs of one programme: with a radar file that breaks off, and mended."""
 
     programme: Path
+    planned: Prepared
+    """For fitting a model."""
     broken: RunSummary
     broken_scene: str
     seasons: pd.DataFrame
@@ -140,7 +142,19 @@ def radar_run(programme: Path, undisturbed: RunSummary) -> RadarRun:
     whole = run_programme(programme, workers=1)
     seasons = pd.read_csv(whole.output / "seasons.csv")
     programme.write_text(text, encoding="utf-8")
-    return RadarRun(programme, broken, look.scene_id, seasons, whole)
+    return RadarRun(programme, planned, broken, look.scene_id, seasons, whole)
+
+
+def test_an_estimate_counts_radar(radar_run: RadarRun) -> None:
+    """Sizes on the disk: the cells hold nearly all of the files of the passes that are read."""
+    planned = radar_run.planned
+    scenes = {s.scene_id: s for t in planned.radar for look in t.overpasses for s in look.scenes}
+    files = [Path(asset.href) for scene in scenes.values() for asset in scene.bands.values()]
+    found = reckon(planned, planned.radar, timed=False)
+    whole = sum(file.stat().st_size for file in files)
+    assert (found.radar_scenes, found.files) == (len(scenes), len(files))
+    assert 0.9 * whole < found.local_bytes < 1.1 * whole
+    assert found.tasks == len(planned.radar)
 
 
 def test_a_radar_file_that_cannot_be_read_is_named(radar_run: RadarRun) -> None:
