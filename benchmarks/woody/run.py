@@ -148,7 +148,7 @@ def tell_patches(table: pd.DataFrame) -> None:
     bounds = [(0, 5), (5, 10), (10, 20), (20, 40), (40, 100), (0, 10), (0, 100)]
     for low, high in bounds:
         part = table[(table["cover"] >= low) & (table["cover"] < high)]
-        told = (f"{_rmse(part[w] - part['cover']):8.2f} ({(part[w] - part['cover']).mean():+.2f})"
+        told = (f"{rmse(part[w] - part['cover']):8.2f} ({(part[w] - part['cover']).mean():+.2f})"
                 for w in WAYS)  # fmt: skip
         print(f"{low:>3} to {high:<9}{len(part):>5}", *(f"{each:>20}" for each in told))
     print("RMSE (bias), percentage points")
@@ -168,7 +168,7 @@ def tell_sites(table: pd.DataFrame) -> None:
     for way in WAYS:
         error = table[way] - table["true"]
         low = table["true"] < 10
-        print(f"{way:<12} RMSE {_rmse(error):5.2f}  bias {error.mean():+.2f}  "
+        print(f"{way:<12} RMSE {rmse(error):5.2f}  bias {error.mean():+.2f}  "
               f"below 10 % cover {error[low].mean():+.2f}")  # fmt: skip
     held = (table["woody_low"] <= table["true"]) & (table["true"] <= table["woody_high"])
     by_seed = ", ".join(f"{100 * part.mean():.0f}" for _, part in held.groupby(table["seed"]))
@@ -192,14 +192,15 @@ def tell_sites(table: pd.DataFrame) -> None:
         gain = part[part["kind"] == "gain"]
         grass = part[part["kind"] == "grass-only"]
         slope = np.polyfit(part["true"], part["found"], 1)[0]
-        print(f"{way:<12} RMSE {_rmse(part['found'] - part['true']):.2f}; gain sites true "
+        print(f"{way:<12} RMSE {rmse(part['found'] - part['true']):.2f}; gain sites true "
               f"{gain['true'].mean():.1f} found {gain['found'].mean():.1f}; slope {slope:.2f}; "
               f"controls' SD {control['found'].std():.2f}; grass-only "
               f"{', '.join(f'{v:+.1f}' for v in grass['found'])} "
               f"(true {', '.join(f'{v:+.1f}' for v in grass['true'])})")  # fmt: skip
 
 
-def _rmse(error: pd.Series) -> float:
+def rmse(error: pd.Series) -> float:
+    """Root mean square."""
     return float(np.sqrt(np.mean(np.square(error)))) if len(error) else np.nan
 
 

@@ -24,14 +24,16 @@ from afterrains.sample import write_sample
 from afterrains.sample.district import GROUNDS, SIZES
 from afterrains.sample.ground import GroundModel
 from afterrains.sample.weather import make_weather
-from afterrains.sample.write import is_written
+from afterrains.sample.write import Size, is_written
 from afterrains.scenes import BANDS
 from afterrains.signals.coverage import Coverage, polygon_coverage
-from afterrains.stages.cellwork import load_composites, perform, recorded
+from afterrains.stages.cellwork import perform, recorded
 from afterrains.stages.ledger import Ledger
 from afterrains.stages.prepare import Prepared, prepare
+from afterrains.stages.radarwork import perform_radar
+from afterrains.stages.woodywork import load_with_radar
 from afterrains.woody import FeatureStack, bands_needed, gather, season_features
-from afterrains.woody.features import FEATURES, RAINS
+from afterrains.woody.features import FEATURES, RAINS, radar_inputs
 from afterrains.woody.plots import plot_means, plot_weights
 
 FRESH = 400  # circles of ground per seed, the size of plots, on which pixels are checked
@@ -64,13 +66,13 @@ class Samples:
     sites: tuple[SiteSeason, ...]
 
 
-def samples_of(seed: int, folder: Path, names: list[str]) -> Samples:
-    """The samples of a seed: what an earlier run left, else the district written and read."""
-    place = folder / f"full{seed}"
+def samples_of(seed: int, folder: Path, names: list[str], size: Size = "full") -> Samples:
+    """The samples of a seed and size: what an earlier run left, else written and read."""
+    place = folder / f"{size}{seed}"
     features = hashlib.sha256(" ".join(names).encode()).hexdigest()[:8]
     kept = place / f"samples-{features}"
     if not (kept / "sites.npz").is_file():
-        made = _make(seed, place, names)
+        made = _make(seed, place, names, size)
         kept.mkdir(parents=True, exist_ok=True)
         made.plots.to_parquet(kept / "plots.parquet")
         made.features.to_parquet(kept / "features.parquet")
@@ -88,13 +90,21 @@ def samples_of(seed: int, folder: Path, names: list[str]) -> Samples:
 
 
 def read_district(
-    seed: int, folder: Path, names: list[str]
+    seed: int, folder: Path, names: list[str], size: Size = "full"
 ) -> tuple[Prepared, Ledger, dict[tuple[str, str], str]]:
-    """Write and read the sample of a seed, or take what is there; keys by cell and season."""
-    sample = folder / "sample"
-    if not is_written(sample, seed=seed, size="full"):
-        write_sample(sample, seed=seed, workers=1)
-    prepared, ledger = prepare(sample / "programme.yaml"), Ledger(folder / "ledger")
+    """Write and read the sample of a seed, or take what is there; keys by cell and season.
+
+    Radar is written and read where a feature needs it; ask for such features in a folder of their
+    own.
+    """
+    sample, radar = folder / "sample", bool(radar_inputs(names))
+    if not is_written(sample, seed=seed, size=size, radar=radar):
+        write_sample(sample, seed=seed, size=size, workers=1, radar=radar)
+    prepared = prepare(sample / "programme.yaml", training=radar)
+    ledger = Ledger(folder / "ledger")
+    for beside in prepared.radar:
+        if recorded(beside, ledger) is None:
+            perform_radar(beside, ledger)
     needed = bands_needed(names)
     # The rains are read only where a feature looks at them: half the work.
     rains = any(given.startswith(RAINS) for name in names for given in FEATURES[name].inputs)
@@ -109,12 +119,14 @@ def read_district(
     return prepared, ledger, keys
 
 
-def _make(seed: int, folder: Path, names: list[str]) -> Samples:
-    prepared, ledger, keys = read_district(seed, folder, names)
+def _make(seed: int, folder: Path, names: list[str], size: Size) -> Samples:
+    prepared, ledger, keys = read_district(seed, folder, names, size)
 
-    def composites_of(cell_id: str, season: str) -> dict[str, NDArray[Any]] | None:
-        key = keys.get((cell_id, season))
-        return None if key is None else load_composites(ledger, key)
+    radar = {(task.cell.cell_id, task.season): task.key for task in prepared.radar}
+
+    def composites_of(cell_id: str, season: str) -> Mapping[str, NDArray[Any]] | None:
+        place = cell_id, season
+        return load_with_radar(ledger, keys.get(place), radar.get(place))
 
     calendar, register = prepared.calendar, prepared.register.sites
     seasons = tuple(calendar.loc[(calendar["kind"] == "dry") & calendar["complete"], "season"])
@@ -126,8 +138,8 @@ def _make(seed: int, folder: Path, names: list[str]) -> Samples:
     lonlat = gpd.points_from_xy(gathered.plots["lon"], gathered.plots["lat"])
     at = gpd.GeoSeries(lonlat, crs=4326).to_crs(to)
     middle = register.geometry.centroid
-    home = dict(zip(register["site_id"], _quarter(middle.x, middle.y), strict=True))
-    fresh = _fresh_circles(seed, seasons)
+    home = dict(zip(register["site_id"], _quarter(middle.x, middle.y, size), strict=True))
+    fresh = _fresh_circles(seed, seasons, size)
     places = gpd.GeoSeries(gpd.points_from_xy(fresh["x"], fresh["y"]), crs=to).to_crs(4326)
     fresh = fresh.assign(lon=places.x, lat=places.y, plot_radius_m=15.0)
     sites: list[SiteSeason] = []
@@ -148,13 +160,13 @@ def _make(seed: int, folder: Path, names: list[str]) -> Samples:
             }  # fmt: skip
             found = plot_means(stack, inside).dropna() if inside else pd.DataFrame()
             means |= {k: found.loc[k] for k in found.index}
-    circles = fresh.loc[sorted(means)].assign(quarter=lambda t: _quarter(t["x"], t["y"]))
+    circles = fresh.loc[sorted(means)].assign(quarter=lambda t: _quarter(t["x"], t["y"], size))
     table = pd.DataFrame([means[k] for k in sorted(means)], index=circles.index, columns=names)
     truth = pd.read_csv(folder / "sample" / "truth" / "seasons.csv")
     kinds = pd.read_csv(folder / "sample" / "truth" / "sites.csv").set_index("site_id")["kind"]
     return Samples(
         seed,
-        gathered.plots.assign(quarter=_quarter(at.x.to_numpy(), at.y.to_numpy())),
+        gathered.plots.assign(quarter=_quarter(at.x.to_numpy(), at.y.to_numpy(), size)),
         gathered.features,
         pd.concat([circles, table], axis=1),
         truth[["site_id", "season"]].assign(
@@ -206,13 +218,13 @@ def _unpacked(stored: dict[str, NDArray[Any]], names: list[str]) -> Iterator[Sit
         yield SiteSeason(str(label[0]), int(label[1]), FeatureStack(tuple(names), x), coverage)
 
 
-def _fresh_circles(seed: int, seasons: tuple[str, ...]) -> pd.DataFrame:
+def _fresh_circles(seed: int, seasons: tuple[str, ...], size: Size) -> pd.DataFrame:
     """Circles of 15 m with their true cover, half anywhere and half where cover is unusual."""
     rng = np.random.default_rng([seed, 77])
-    weather = make_weather(seed, SIZES["full"].last_year)
+    weather = make_weather(seed, SIZES[size].last_year)
     rows = []
     for name in GROUNDS:
-        ground = GroundModel(name, "full", seed, weather)
+        ground = GroundModel(name, size, seed, weather)
         for number in range(FRESH // 2):
             season = seasons[int(rng.integers(len(seasons)))]
             woody = ground.woody(date(int(season[:4]) + 1, 4, 1))
@@ -230,10 +242,13 @@ def _fresh_circles(seed: int, seasons: tuple[str, ...]) -> pd.DataFrame:
     return table.assign(seen=np.maximum(0, np.rint(table["cover"] + error)))
 
 
-def _quarter(x: NDArray[Any] | pd.Series, y: NDArray[Any] | pd.Series) -> NDArray[np.int64]:
+def _quarter(
+    x: NDArray[Any] | pd.Series, y: NDArray[Any] | pd.Series, size: Size
+) -> NDArray[np.int64]:
     """Number of the quarter (0-7) that a place in metres lies in."""
     east = np.asarray(x) > 500_000
     west_m = np.where(east, GROUNDS["east"].west_m, GROUNDS["west"].west_m)
     north_m = np.where(east, GROUNDS["east"].north_m, GROUNDS["west"].north_m)
-    right, low = np.asarray(x) - west_m > 1280, north_m - np.asarray(y) > 1280
+    half_m = 5 * SIZES[size].pixels
+    right, low = np.asarray(x) - west_m > half_m, north_m - np.asarray(y) > half_m
     return (4 * east + 2 * right + low).astype(int)

@@ -55,6 +55,7 @@ def _manifest() -> dict[str, Any]:
             "sites": {"a": "a1", "b": "b1", "k": "k1"},
             "sowing": {"a": "1", "b": "1"},
             "rain": {"2022-dry": "r", "2023-dry": "r", "2024-dry": "r"},
+            "radar": {"2022-dry": "p", "2023-dry": "p"},
             "scenes": {
                 "a": {"2022-dry": "x", "2023-dry": "x", "2024-dry": "x"},
                 "b": {"2022-dry": "x"},
@@ -79,6 +80,7 @@ def _manifest() -> dict[str, Any]:
         (("inputs", "sites", "k"), "other", {"a": "controls", "b": "controls"}),
         (("inputs", "sowing", "b"), "2", {"a": "", "b": "sowing table"}),
         (("inputs", "rain", "2022-dry"), "other", {"a": "rain record", "b": "rain record"}),
+        (("inputs", "radar", "2022-dry"), "q", {"a": "late scenes", "b": "late scenes"}),
         (("inputs", "scenes", "a", "2022-dry"), "other", {"a": "late scenes", "b": ""}),
         (("inputs", "scenes", "k", "2022-dry"), "y", {"a": "late scenes", "b": "late scenes"}),
         # The newest season of the earlier results may still have been running.

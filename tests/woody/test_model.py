@@ -15,7 +15,7 @@ from statsmodels.regression.linear_model import WLS
 from afterrains.errors import InputError
 from afterrains.woody import describe, fit, load, predict, predict_blocks, probability_of_cover
 from afterrains.woody.features import FeatureStack, feature_stack
-from afterrains.woody.fitting import trees_earn_their_place
+from afterrains.woody.fitting import earns_its_place
 from afterrains.woody.line import fit_line, fit_scale
 from afterrains.woody.trees import evaluate, grow, require_sound
 from afterrains.woody.validation import folds_of_places, held_out, places_of, split_error
@@ -167,10 +167,10 @@ def test_one_standard_error_by_hand():
     """
     line = np.array([np.sqrt(2.0), np.sqrt(2.0), 2.0, 2.0, 0.0])
     place = np.array([7, 7, 1, 2, 3])
-    assert trees_earn_their_place(line, np.zeros(5), place)
-    assert not trees_earn_their_place(line, np.array([0, 0, 0, 0, np.sqrt(12.0)]), place)
+    assert earns_its_place(line, np.zeros(5), place)
+    assert not earns_its_place(line, np.array([0, 0, 0, 0, np.sqrt(12.0)]), place)
     # Savings 4 4 4 -9: mean .75, error 3.25.
-    assert not trees_earn_their_place(line, np.array([0, 0, 0, 0, 3.0]), place)
+    assert not earns_its_place(line, np.array([0, 0, 0, 0, 3.0]), place)
 
 
 def test_a_plots_own_place_never_predicts_it(rng):

@@ -106,6 +106,9 @@ def _causes_for_all(before: Results, now: Results) -> set[str]:
         common = set(_common_seasons(old, new))
         if any(old["rain"].get(season) != new["rain"].get(season) for season in common):
             found.add("rain record")
+        early, late = old.get("radar", {}), new.get("radar", {})
+        if any(early[season] != late[season] for season in common & early.keys() & late.keys()):
+            found.add("late scenes")
     if _rule(before) != _rule(now) and "settings" not in found:
         found.add("method")
     versions = (before.manifest.get("versions"), now.manifest.get("versions"))

@@ -35,11 +35,12 @@ def estimate(programme: ProgrammeFile, as_json: Json = False) -> None:
 
 def _print_estimate(found: Estimate) -> None:
     """What is to be read, what it takes, and which months will show little."""
+    radar = f", {found.radar_scenes} of them radar" if found.radar_scenes else ""
     refused = ", ".join(f"{count} {reason}" for reason, count in found.refused.items())
     out.print(
         Text(
             f"{found.sites} sites in {found.cells} cells; {found.scenes} scenes of {found.dates} "
-            f"dates to use" + (f", left out: {refused}" if refused else "")
+            f"dates to use" + radar + (f", left out: {refused}" if refused else "")
         ),
         soft_wrap=True,
     )

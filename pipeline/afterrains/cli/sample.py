@@ -24,20 +24,24 @@ def sample(
     if_missing: Annotated[
         bool, typer.Option("--if-missing", help="Do nothing where the scenes are there already.")
     ] = False,
+    radar: Annotated[bool, typer.Option("--radar", help="Write radar scenes too.")] = False,
     as_json: Json = False,
 ) -> None:
     """Write the invented sample programme and its scenes."""
     from afterrains.sample import is_written, write_sample
 
     programme = folder / "programme.yaml"
-    if if_missing and is_written(folder, seed=seed):
+    if if_missing and is_written(folder, seed=seed, radar=radar):
         written = False
     else:
         written = True
         with Bars() as bars:
             bars.say(f"Writing the sample programme (seed {seed}) to {folder}")
             write_sample(
-                folder, seed=seed, progress=lambda done, total: bars.step("scenes", done, total)
+                folder,
+                seed=seed,
+                radar=radar,
+                progress=lambda done, total: bars.step("scenes", done, total),
             )
     if as_json:
         print_json({"programme": str(programme), "written": written})

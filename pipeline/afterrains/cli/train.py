@@ -24,6 +24,7 @@ from afterrains.cli.terminal import (
 
 if TYPE_CHECKING:
     from afterrains.jobs.train import TrainSummary
+    from afterrains.woody.model import WoodyModel
     from afterrains.woody.validation import Scores
 
 __all__ = ["train"]
@@ -104,6 +105,7 @@ def _print_summary(summary: TrainSummary, programme: Path) -> None:
         + ", ".join(f"{each.plots}: {each.rmse:.2f}" for each in errors.learning),
         "Weight of each feature: "
         + ", ".join(f"{name} {weight:.2f}" for name, weight in errors.importance.items()),
+        *_radar(model),
         *(
             f"could not be read  {scene} {band}: {reason}"
             for scene, band, reason in summary.unreadable
@@ -113,6 +115,20 @@ def _print_summary(summary: TrainSummary, programme: Path) -> None:
     ]
     for line in lines:
         out.print(Text(line), soft_wrap=True)
+
+
+def _radar(model: WoodyModel) -> list[str]:
+    """What became of radar, where there was any."""
+    trial = model.radar
+    if trial is None:
+        return []
+    tracks = " and ".join(trial.tracks)
+    if trial.rmse_with != trial.rmse_with:
+        return [f"Radar ({tracks}) not tried: {trial.why}"]
+    return [
+        f"Radar ({tracks}) {'kept' if trial.kept else 'left out'}: {trial.rmse_with:.2f} points "
+        f"with it, {trial.rmse_without:.2f} without; {trial.why}"
+    ]
 
 
 def _add(table: Table, label: str, scores: Scores) -> None:

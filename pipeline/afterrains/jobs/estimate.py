@@ -3,7 +3,8 @@
 The catalogue is searched as for a run. Of a few scenes the files' directories are read and a few
 windows are read whole; from them the rest is reckoned up. Work that an earlier run left counts as
 done. The figures are an upper bound in two ways: of a scene that is all cloud the bands are never
-read, and what the local store holds already is pulled no more.
+read, and what the local store holds already is pulled no more. A look of radar counts as much time
+as another, and takes less.
 """
 
 from __future__ import annotations
@@ -20,17 +21,19 @@ import numpy as np
 import rasterio
 
 from afterrains.errors import Finding, InputError
-from afterrains.scenes import BlockStore, WindowReader
+from afterrains.scenes import BlockStore, Profiles, WindowReader
+from afterrains.scenes.model import RADAR_BANDS
 from afterrains.scenes.references import is_address
 from afterrains.scenes.signers import signer
 from afterrains.scenes.windows import gdal_settings
 from afterrains.signals.indices import available
-from afterrains.stages.cellwork import BLOCKS, CellTask, recorded
+from afterrains.stages.cellwork import CellTask, Task, recorded
 from afterrains.stages.clear_months import Month, months
 from afterrains.stages.deliver import STORE
 from afterrains.stages.ledger import Ledger
 from afterrains.stages.prepare import Prepared, prepare
 from afterrains.stages.probe import Reach, files_of, groups_of, probe_files, probe_pace
+from afterrains.stages.readers import BLOCKS
 from afterrains.stages.stacks import COMPOSITE_INDICES
 
 __all__ = ["Estimate", "check_budget", "estimate", "reckon", "within_budget"]
@@ -48,6 +51,8 @@ class Estimate:
     cells: int
     scenes: int
     """To use, of those the catalogue offers."""
+    radar_scenes: int
+    """Of these, how many are radar."""
     refused: Mapping[str, int]
     """Scenes left out, by reason."""
     dates: int
@@ -99,13 +104,14 @@ def estimate(path: Path, *, workers: int | None = None) -> Estimate:
     """
     prepared = prepare(path)
     ledger = Ledger(prepared.programme.output_folder / STORE)
-    waiting = [task for task in prepared.tasks if not _is_done(task, ledger)]
+    planned: tuple[Task, ...] = (*prepared.tasks, *prepared.radar)
+    waiting = [task for task in planned if not _is_done(task, ledger)]
     return reckon(prepared, waiting, workers=workers)
 
 
 def reckon(
     prepared: Prepared,
-    waiting: Sequence[CellTask],
+    waiting: Sequence[Task],
     *,
     workers: int | None = None,
     timed: bool = True,
@@ -117,14 +123,16 @@ def reckon(
     workers = workers or os.cpu_count() or 1
     groups = groups_of(waiting)
     notes: list[str] = []
-    profiles = prepared.tasks[0].profiles
+    kinds: tuple[Task, ...] = (prepared.tasks[0], *prepared.radar[:1])
+    profiles = Profiles({each.id: each for task in kinds for each in task.profiles})
+    optical = [task for task in waiting if isinstance(task, CellTask)]
     trusted = prepared.tasks[0].trusted
     with (
         WindowReader(sign=signer(profiles), trusted=trusted) as reader,
         rasterio.Env(**gdal_settings()),
     ):
         reach = probe_files(prepared, groups, reader, notes)
-    pace = probe_pace(waiting, notes) if timed else None
+    pace = probe_pace(optical, notes) if timed else None
     totals: Counter[str] = Counter()
     for group, members in groups.items():
         found = reach.get(group) or _mean(reach.values())
@@ -148,10 +156,11 @@ def reckon(
         sites=len(prepared.register.sites),
         cells=len(prepared.cells),
         scenes=len(prepared.scenes),
+        radar_scenes=sum(1 for scene in prepared.scenes if scene.track),
         refused=dict(sorted(Counter(each.reason for each in prepared.refused).items())),
         dates=len({scene.solar_day for scene in prepared.scenes}),
         tasks=len(waiting),
-        tasks_kept=len(prepared.tasks) - len(waiting),
+        tasks_kept=len(prepared.tasks) + len(prepared.radar) - len(waiting),
         months=months(prepared.tasks, settings.start, settings.end),
         files=totals["files"],
         blocks=totals["blocks"],
@@ -168,7 +177,7 @@ def reckon(
     )  # fmt: skip
 
 
-def check_budget(prepared: Prepared, waiting: Sequence[CellTask], file: str) -> None:
+def check_budget(prepared: Prepared, waiting: Sequence[Task], file: str) -> None:
     """Stop a run whose tasks `waiting` would pull more than the programme file `file` allows.
 
     Nothing is reckoned where no budget is set.
@@ -198,7 +207,7 @@ def within_budget(pulled_bytes: int, budget_gb: float, file: str) -> None:
     raise InputError([Finding("error", file, "scenes.budget_gb", what, mend, "over-budget")])
 
 
-def _is_done(task: CellTask, ledger: Ledger) -> bool:
+def _is_done(task: Task, ledger: Ledger) -> bool:
     result = recorded(task, ledger)
     return result is not None and not result.unreadable
 
@@ -208,8 +217,12 @@ def _mean(reaches: Iterable[Reach]) -> Reach:
     return Reach(*(float(np.mean(each)) for each in zip(*known, strict=True)))
 
 
-def _result_bytes(task: CellTask) -> int:
+def _result_bytes(task: Task) -> int:
     """Of a task's composites in the working store, and about half as much again of rasters."""
+    if not isinstance(task, CellTask):
+        directions = len({scene.track for look in task.overpasses for scene in look.scenes})
+        layers = directions * (len(RADAR_BANDS) + 1)
+        return round(_COMPRESSED * 4 * math.prod(task.cell.geobox.shape) * layers)
     if task.kind == "none":
         return 0
     layers = len(task.bands) + 3 * len(set(COMPOSITE_INDICES) & set(available(task.bands))) + 1

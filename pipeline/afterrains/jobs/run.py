@@ -25,7 +25,7 @@ from afterrains.jobs.estimate import check_budget
 from afterrains.jobs.progress import Reporter, Silent, StageTimes
 from afterrains.jobs.summary import RunSummary
 from afterrains.scenes import BlockStore
-from afterrains.stages.cellwork import BLOCKS
+from afterrains.stages.cellwork import Task
 from afterrains.stages.deliver import STORE, State, deliver, earlier_state, remember
 from afterrains.stages.drawing import draw_covers, draw_maps, map_tasks
 from afterrains.stages.drawn_ground import keep
@@ -34,7 +34,8 @@ from afterrains.stages.history import put_aside, read_former
 from afterrains.stages.judging import judge_sites, looks_of, rain_after_sowing, series_of
 from afterrains.stages.ledger import Ledger, key_of, only_run
 from afterrains.stages.prepare import Prepared, prepare
-from afterrains.stages.pull import pull, split
+from afterrains.stages.pull import pull, pull_radar, split
+from afterrains.stages.readers import BLOCKS
 from afterrains.stages.traces import code_digest
 from afterrains.stages.woodywork import model_record, settle_model, woody_digest
 from afterrains.stages.workers import connect, processes_for, recorded_to
@@ -43,6 +44,7 @@ __all__ = ["RunSummary", "run_programme"]
 
 
 _STAGE_READ = "reading cells × seasons"
+_STAGE_RADAR = "reading radar"
 _STAGE_DRAW = "drawing maps"
 _STAGE_COVER = "mapping woody cover"
 
@@ -101,9 +103,12 @@ def run_programme(
         if prepared.drawn is not None:
             keep(prepared.drawn, output)
         kept, waiting = split(prepared.tasks, ledger)
-        tell.say(_plan(prepared, len(waiting), len(kept)))
-        check_budget(prepared, waiting, path.name)
-        largest = max((task.memory_bytes for task in waiting), default=0)
+        kept_radar, waiting_radar = split(prepared.radar, ledger)
+        to_do: list[Task] = [*waiting, *waiting_radar]
+        known = len(kept) + len(kept_radar)
+        tell.say(_plan(prepared, len(to_do), known))
+        check_budget(prepared, to_do, path.name)
+        largest = max((task.memory_bytes for task in to_do), default=0)
         processes = processes_for(largest, workers, memory_gb)
         stages.ended("planning")
         with (
@@ -115,6 +120,8 @@ def run_programme(
             step = partial(tell.step, _STAGE_READ)
             tasks, results = pull(client, prepared.tasks, kept, waiting, ledger, step)
             prepared = replace(prepared, tasks=tasks)
+            step = partial(tell.step, _STAGE_RADAR)
+            radar = pull_radar(client, kept_radar, waiting_radar, ledger, step)
             stages.ended("reading")
             maps = map_tasks(prepared)
             rasters = draw_maps(client, maps, ledger, output, partial(tell.step, _STAGE_DRAW))
@@ -122,7 +129,13 @@ def run_programme(
             if prepared.programme.woody is not None:
                 tell.say("Settling the woody-cover model")
                 model, findings = settle_model(
-                    prepared.programme, prepared.tasks, prepared.calendar, ledger, output
+                    prepared.programme,
+                    prepared.tasks,
+                    prepared.radar,
+                    prepared.radar_tracks,
+                    prepared.calendar,
+                    ledger,
+                    output,
                 )
                 for finding in findings:
                     tell.say(f"{finding.severity}  {finding}")
@@ -134,7 +147,8 @@ def run_programme(
         series = series_of(prepared.tasks, ledger)
         looks, look_counts = looks_of(prepared.tasks, results, ledger)
         rain_after = rain_after_sowing(prepared)
-        unreadable = sorted({read for result in results.values() for read in result.unreadable})
+        everything = (*results.values(), *radar.values())
+        unreadable = sorted({read for result in everything for read in result.unreadable})
         former = read_former(output)
         tables = judge_sites(
             prepared, series, cover, rain_after, former.history, output, whole=not unreadable
@@ -160,8 +174,8 @@ def run_programme(
         output=output,
         page=page,
         verdicts=read_csv(VERDICTS, output / VERDICTS.file),
-        tasks_done=len(waiting),
-        tasks_kept=len(kept),
+        tasks_done=len(to_do),
+        tasks_kept=known,
         unreadable=tuple(unreadable),
         refused=_by_reason(prepared),
         store_bytes=stored,
@@ -177,7 +191,7 @@ def _standing(prepared: Prepared, output: Path, before: State) -> RunSummary:
         page=output / "report" / "index.html",
         verdicts=read_csv(VERDICTS, output / VERDICTS.file),
         tasks_done=0,
-        tasks_kept=len(prepared.tasks),
+        tasks_kept=len(prepared.tasks) + len(prepared.radar),
         unreadable=(),
         refused=_by_reason(prepared),
         store_bytes=BlockStore(output / STORE / BLOCKS).size().stored_bytes,
@@ -213,5 +227,6 @@ def _run_key(prepared: Prepared) -> str:
         "" if rain is None else rain.daily.to_csv(),
         prepared.full_calendar.to_csv(index=False),
         [task.key for task in prepared.tasks],
+        [task.key for task in prepared.radar],
         [[refusal.scene_id, refusal.reason] for refusal in prepared.refused],
     )

@@ -11,7 +11,7 @@ from dataclasses import asdict, dataclass
 from datetime import date
 from functools import partial
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
 
 import pandas as pd
 
@@ -19,11 +19,11 @@ from afterrains.errors import Finding, InputError
 from afterrains.jobs.estimate import check_budget
 from afterrains.jobs.progress import Reporter, Silent
 from afterrains.register import check_plots, read_plots
-from afterrains.stages.cellwork import CellTask
+from afterrains.stages.cellwork import Task
 from afterrains.stages.deliver import STORE
 from afterrains.stages.ledger import Ledger, only_run
 from afterrains.stages.prepare import Prepared, prepare
-from afterrains.stages.pull import pull, split
+from afterrains.stages.pull import pull, pull_radar, split
 from afterrains.stages.woodywork import card_facts, fit_from_ledger
 from afterrains.stages.workers import connect, processes_for
 from afterrains.woody import ModelErrors, WoodyModel, cell_seasons_needed, describe, save
@@ -33,6 +33,8 @@ __all__ = ["TrainSummary", "train_programme"]
 _MODELS = "models"
 _RECIPE = "recipe.json"
 _STAGE_READ = "reading cells × seasons"
+
+_AnyTask = TypeVar("_AnyTask", bound=Task)
 
 
 @dataclass(frozen=True)
@@ -85,6 +87,7 @@ class TrainSummary:
             },
             "learning": [asdict(each) for each in errors.learning],
             "importance": errors.importance,
+            "radar": None if model.radar is None else _plain(asdict(model.radar)),
             "warnings": [asdict(finding) for finding in self.findings],
             "tasks_done": self.tasks_done,
             "tasks_kept": self.tasks_kept,
@@ -150,22 +153,30 @@ def train_programme(
     with only_run(output):
         ledger = Ledger(output / STORE)
         ledger.sweep()
-        tasks = _tasks_for(plots, prepared)
+        needed = _needed(plots, prepared)
+        tasks = _among(prepared.tasks, needed)
+        radar = _among(prepared.radar, needed)
         kept, waiting = split(tasks, ledger)
+        kept_radar, waiting_radar = split(radar, ledger)
+        to_do: list[Task] = [*waiting, *waiting_radar]
+        known = len(kept) + len(kept_radar)
         tell.say(
             f"{len(plots)} of {given} plots, {len(prepared.cells)} cells; "
-            f"{len(waiting)} cell-seasons to read, {len(kept)} kept from before"
+            f"{len(to_do)} cell-seasons to read, {known} kept from before"
         )
-        check_budget(prepared, waiting, path.name)
-        results = dict(kept)
-        if waiting:
-            largest = max(task.memory_bytes for task in waiting)
+        check_budget(prepared, to_do, path.name)
+        results, radar_results = dict(kept), dict(kept_radar)
+        if to_do:
+            largest = max(task.memory_bytes for task in to_do)
             processes = processes_for(largest, workers, memory_gb)
             with connect(scheduler, processes, memory_gb) as client:
                 step = partial(tell.step, _STAGE_READ)
                 tasks, results = pull(client, tasks, kept, waiting, ledger, step)
+                radar_results = pull_radar(client, kept_radar, waiting_radar, ledger, step)
         tell.say("Fitting, and measuring errors on places held out")
-        model, left_out = fit_from_ledger(plots, tasks, prepared.calendar, ledger)
+        model, left_out = fit_from_ledger(
+            plots, tasks, radar, prepared.radar_tracks, prepared.calendar, ledger
+        )
         errors = describe(model)
         digest = save(model, folder, card_facts(programme, plots_file), errors=errors)
     return TrainSummary(
@@ -175,9 +186,17 @@ def train_programme(
         errors=errors,
         plots_given=given,
         findings=(*findings, *left_out),
-        tasks_done=len(waiting),
-        tasks_kept=len(kept),
-        unreadable=tuple(sorted({read for each in results.values() for read in each.unreadable})),
+        tasks_done=len(to_do),
+        tasks_kept=known,
+        unreadable=tuple(
+            sorted(
+                {
+                    read
+                    for each in (*results.values(), *radar_results.values())
+                    for read in each.unreadable
+                }
+            )
+        ),
     )
 
 
@@ -192,11 +211,15 @@ def _prepared(path: Path, plot_findings: Sequence[Finding]) -> Prepared:
     return prepared
 
 
-def _tasks_for(plots: pd.DataFrame, prepared: Prepared) -> tuple[CellTask, ...]:
-    """The tasks whose composites the plots need, in the plan's order."""
+def _needed(plots: pd.DataFrame, prepared: Prepared) -> frozenset[tuple[str, str]]:
+    """Cells and seasons whose composites the plots need."""
     boxes = {cell.cell_id: cell.geobox for cell in prepared.cells}
-    needed = cell_seasons_needed(plots, boxes, prepared.calendar)
-    return tuple(task for task in prepared.tasks if (task.cell.cell_id, task.season) in needed)
+    return cell_seasons_needed(plots, boxes, prepared.calendar)
+
+
+def _among(tasks: Sequence[_AnyTask], needed: frozenset[tuple[str, str]]) -> tuple[_AnyTask, ...]:
+    """The tasks of these cells and seasons, in the plan's order."""
+    return tuple(task for task in tasks if (task.cell.cell_id, task.season) in needed)
 
 
 def _require_free(folder: Path, replace: bool) -> None:

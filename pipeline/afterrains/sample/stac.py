@@ -24,9 +24,11 @@ from afterrains.sample.overpasses import Overpass
 from afterrains.sample.render import Product
 
 __all__ = [
+    "COG",
     "COLLECTION",
     "SAMPLE_MARK",
     "coarse_grid",
+    "degrees",
     "item_document",
     "write_catalogue",
     "write_json",
@@ -36,7 +38,7 @@ COLLECTION = "sentinel-2-l2a"
 SAMPLE_MARK = "afterrains:sample"
 """Field of the root catalogue that tells which sample it is."""
 
-_COG = "image/tiff; application=geotiff; profile=cloud-optimized"
+COG = "image/tiff; application=geotiff; profile=cloud-optimized"
 _EXTENSIONS = [
     f"https://stac-extensions.github.io/{name}/schema.json"
     for name in (
@@ -75,7 +77,7 @@ def item_document(
     """
     shape = list(product.bands["red"].shape)
     tile = GROUNDS[overpass.ground].tile
-    lonlat = _degrees(footprint)
+    lonlat = degrees(footprint)
     return {
         "type": "Feature",
         "stac_version": "1.0.0",
@@ -118,23 +120,19 @@ def write_catalogue(
     item_ids: Iterable[str],
     interval: tuple[datetime, datetime],
     mark: dict[str, str | int],
+    radar: tuple[str, Iterable[str]] | None = None,
 ) -> Path:
-    """Write the collection and, last of all, the root `catalog.json`; return the root's path."""
+    """Write the collections and, last of all, the root `catalog.json`; return the root's path.
+
+    `radar` is the id of a collection of radar scenes and its items, if there are any.
+    """
     side_m = 2560.0  # of the full size; the small one lies within
     bounds = [
-        _degrees(box(g.west_m, g.north_m - side_m, g.west_m + side_m, g.north_m)).bounds
+        degrees(box(g.west_m, g.north_m - side_m, g.west_m + side_m, g.north_m)).bounds
         for g in GROUNDS.values()
     ]
     whole = [min(b[0] for b in bounds), min(b[1] for b in bounds)]
     whole += [max(b[2] for b in bounds), max(b[3] for b in bounds)]
-    links = [
-        {"rel": "root", "href": "../catalog.json", "type": "application/json"},
-        {"rel": "parent", "href": "../catalog.json", "type": "application/json"},
-    ]
-    links += [
-        {"rel": "item", "href": f"./{item_id}/{item_id}.json", "type": "application/geo+json"}
-        for item_id in item_ids
-    ]
     collection = {
         "type": "Collection",
         "stac_version": "1.0.0",
@@ -150,9 +148,23 @@ def write_catalogue(
             "spatial": {"bbox": [[round(value, 6) for value in whole]]},
             "temporal": {"interval": [[_text(moment) for moment in interval]]},
         },
-        "links": links,
+        "links": _links(item_ids),
     }
     write_json(folder / COLLECTION / "collection.json", collection)
+    children = [COLLECTION]
+    if radar is not None:
+        name, radar_ids = radar
+        children.append(name)
+        described = {
+            "id": name,
+            "title": "Invented radar of the Dune Edge sample",
+            "description": (
+                "Simulated backscatter in the form of Sentinel-1 radiometrically terrain-corrected "
+                "products, in linear power. No satellite took these pictures."
+            ),
+            "links": _links(radar_ids),
+        }
+        write_json(folder / name / "collection.json", collection | described)
     root = {
         "type": "Catalog",
         "stac_version": "1.0.0",
@@ -161,10 +173,25 @@ def write_catalogue(
         SAMPLE_MARK: mark,
         "links": [
             {"rel": "root", "href": "./catalog.json", "type": "application/json"},
-            {"rel": "child", "href": f"./{COLLECTION}/collection.json", "type": "application/json"},
+            *(
+                {"rel": "child", "href": f"./{name}/collection.json", "type": "application/json"}
+                for name in children
+            ),
         ],
     }
     return write_json(folder / "catalog.json", root)
+
+
+def _links(item_ids: Iterable[str]) -> list[dict[str, str]]:
+    """Of a collection: up to the root and down to its items."""
+    return [
+        {"rel": "root", "href": "../catalog.json", "type": "application/json"},
+        {"rel": "parent", "href": "../catalog.json", "type": "application/json"},
+        *(
+            {"rel": "item", "href": f"./{item_id}/{item_id}.json", "type": "application/geo+json"}
+            for item_id in item_ids
+        ),
+    ]
 
 
 def write_json(path: Path, document: dict[str, Any]) -> Path:
@@ -181,7 +208,7 @@ def _asset(key: str, overpass: Overpass, shape: list[int], at: Affine) -> dict[s
         half = coarse_grid(at)
         grid["proj:shape"] = [each // 2 for each in shape]
         grid["proj:transform"] = list(half)[:6]
-    asset: dict[str, Any] = {"href": f"./{key}.tif", "type": _COG}
+    asset: dict[str, Any] = {"href": f"./{key}.tif", "type": COG}
     if key == "scl":
         band = {"nodata": 0, "data_type": "uint8", "spatial_resolution": resolution}
         return (
@@ -215,7 +242,8 @@ def _asset(key: str, overpass: Overpass, shape: list[int], at: Affine) -> dict[s
     )
 
 
-def _degrees(shape: BaseGeometry) -> BaseGeometry:
+def degrees(shape: BaseGeometry) -> BaseGeometry:
+    """Metres of the sample's grid as degrees, rounded to some ten centimetres."""
     to_lonlat = Transformer.from_crs(EPSG, "EPSG:4326", always_xy=True)
 
     def degrees(metres: NDArray[np.float64]) -> NDArray[np.float64]:

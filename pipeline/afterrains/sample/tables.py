@@ -59,7 +59,7 @@ rain:
   table: rain.csv
 scenes:
   catalogue: scenes/catalog.json
-  collections: [sentinel-2-l2a]
+  collections: [{collections}]
   start: {first_year}-01-01
   end: {last_year}-12-31
   max_cloud_percent: 80
@@ -76,10 +76,14 @@ output: out
 """
 
 
-def write_programme(path: Path, size: str) -> None:
+def write_programme(path: Path, size: str, collections: Sequence[str]) -> None:
     """Write the programme file."""
     extent = SIZES[size]
-    text = _PROGRAMME.format(first_year=extent.first_year, last_year=extent.last_year)
+    text = _PROGRAMME.format(
+        collections=", ".join(collections),
+        first_year=extent.first_year,
+        last_year=extent.last_year,
+    )
     path.write_text(text, encoding="utf-8", newline="\n")
 
 

@@ -10,26 +10,16 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Literal
 
-import numpy as np
-import rasterio
-from rasterio.features import shapes
-from rasterio.transform import Affine
-from shapely import union_all
-from shapely.geometry import shape
-from shapely.geometry.base import BaseGeometry
-
 from afterrains.errors import OutputError
-from afterrains.sample.district import EPSG, GROUNDS, SIZES, sites
+from afterrains.sample.district import GROUNDS, SIZES, sites
 from afterrains.sample.ground import GroundModel
 from afterrains.sample.overpasses import Overpass, overpasses
-from afterrains.sample.render import render
+from afterrains.sample.products import write_product
+from afterrains.sample.radar_scenes import RADAR_COLLECTION, RadarPass, radar_passes
 from afterrains.sample.stac import (
     COLLECTION,
     SAMPLE_MARK,
-    coarse_grid,
-    item_document,
     write_catalogue,
-    write_json,
 )
 from afterrains.sample.tables import (
     write_plots,
@@ -47,6 +37,7 @@ Size = Literal["full", "small"]
 
 # Raise it when the same seed would give other files than before.
 _EDITION = 2
+_RADAR_EDITION = 1
 
 
 @dataclass(frozen=True)
@@ -70,11 +61,12 @@ def write_sample(
     progress: Callable[[int, int], None] | None = None,
     workers: int = 2,
     size: Size = "full",
+    radar: bool = False,
 ) -> SamplePaths:
     """Write the invented sample programme and its scenes.
 
-    The result depends on `seed` and `size` alone, not on `workers`. The root catalogue is written
-    last: where it stands, the scenes are whole. Files of an earlier sample are overwritten.
+    The result depends on `seed`, `size` and `radar` alone, not on `workers`. The root catalogue is
+    written last: where it stands, the scenes are whole. Files of an earlier sample are overwritten.
 
     Parameters
     ----------
@@ -90,6 +82,8 @@ def write_sample(
         piped into Python can only use 1.
     size : "full" or "small"
         "small" has the same files and kinds of sites on less ground, with fewer years and dates.
+    radar : bool
+        Write radar scenes too, and name them in the programme file; all else stays as it is.
 
     Returns
     -------
@@ -108,21 +102,25 @@ def write_sample(
             f"more, size one of {', '.join(SIZES)}"
         )
     paths = _paths(Path(folder))
-    products = overpasses(size, seed)
+    optical = overpasses(size, seed)
+    passes = radar_passes(size) if radar else ()
+    products: tuple[Overpass | RadarPass, ...] = (*optical, *passes)
     try:
         _prepare(paths)
         grounds = _grounds(size, seed)
-        _write_tables(paths, grounds, size, seed)
-        target = paths.catalogue.parent / COLLECTION
-        target.mkdir(parents=True, exist_ok=True)
+        _write_tables(paths, grounds, size, seed, radar=radar)
+        target = paths.catalogue.parent
+        for name in (COLLECTION, RADAR_COLLECTION)[: 1 + radar]:
+            (target / name).mkdir(parents=True, exist_ok=True)
         for done, _ in enumerate(_written(products, target, size, seed, workers, grounds), start=1):
             if progress is not None:
                 progress(done, len(products))
         write_catalogue(
             paths.catalogue.parent,
-            [each.item_id for each in products],
-            (products[0].acquired, products[-1].acquired),
-            _mark(size, seed),
+            [each.item_id for each in optical],
+            (optical[0].acquired, optical[-1].acquired),
+            _mark(size, seed, radar),
+            (RADAR_COLLECTION, [each.item_id for each in passes]) if radar else None,
         )
     except OSError as error:
         raise OutputError(
@@ -136,11 +134,11 @@ def write_small_files(folder: Path, *, seed: int = 1, size: Size = "full") -> Sa
     """Write everything but the scenes: the programme file, the tables and the truth."""
     paths = _paths(Path(folder))
     _prepare(paths)
-    _write_tables(paths, _grounds(size, seed), size, seed)
+    _write_tables(paths, _grounds(size, seed), size, seed, radar=False)
     return paths
 
 
-def is_written(folder: Path, *, seed: int = 1, size: Size = "full") -> bool:
+def is_written(folder: Path, *, seed: int = 1, size: Size = "full", radar: bool = False) -> bool:
     """Whether the folder holds this sample, whole: its root catalogue says so and comes last."""
     paths = _paths(Path(folder))
     small = (paths.programme, paths.sites, paths.sowing, paths.rain, paths.plots)
@@ -150,24 +148,24 @@ def is_written(folder: Path, *, seed: int = 1, size: Size = "full") -> bool:
         root = json.loads(paths.catalogue.read_text(encoding="utf-8"))
     except (OSError, ValueError):
         return False
-    if not isinstance(root, dict) or root.get(SAMPLE_MARK) != _mark(size, seed):
+    if not isinstance(root, dict) or root.get(SAMPLE_MARK) != _mark(size, seed, radar):
         return False
-    target = paths.catalogue.parent / COLLECTION
-    return all(
-        (target / each.item_id / f"{each.item_id}.json").is_file()
-        for each in overpasses(size, seed)
-    )
+    target = paths.catalogue.parent
+    items = [(COLLECTION, each.item_id) for each in overpasses(size, seed)]
+    items += [(RADAR_COLLECTION, each.item_id) for each in (radar_passes(size) if radar else ())]
+    return all((target / name / item / f"{item}.json").is_file() for name, item in items)
 
 
-def _mark(size: str, seed: int) -> dict[str, str | int]:
-    return {"size": size, "seed": seed, "edition": _EDITION}
+def _mark(size: str, seed: int, radar: bool) -> dict[str, str | int]:
+    mark: dict[str, str | int] = {"size": size, "seed": seed, "edition": _EDITION}
+    return mark | {"radar": _RADAR_EDITION} if radar else mark
 
 
 def _write_tables(
-    paths: SamplePaths, grounds: dict[str, GroundModel], size: str, seed: int
+    paths: SamplePaths, grounds: dict[str, GroundModel], size: str, seed: int, *, radar: bool
 ) -> None:
     all_sites = sites(size, seed)
-    write_programme(paths.programme, size)
+    write_programme(paths.programme, size, (COLLECTION, RADAR_COLLECTION)[: 1 + radar])
     write_sites(paths.sites, all_sites)
     write_sowing(paths.sowing, all_sites)
     write_rain(paths.rain, make_weather(seed, SIZES[size].last_year))
@@ -207,7 +205,7 @@ def _grounds(size: str, seed: int) -> dict[str, GroundModel]:
 
 
 def _written(
-    products: tuple[Overpass, ...],
+    products: tuple[Overpass | RadarPass, ...],
     folder: Path,
     size: str,
     seed: int,
@@ -217,7 +215,7 @@ def _written(
     """Write every product, in this process or in several, and give their names as they are done."""
     if workers == 1:
         for product in products:
-            yield _write_product(product, folder, seed, grounds)
+            yield write_product(product, folder, seed, grounds)
         return
     pool = ProcessPoolExecutor(
         max_workers=workers,
@@ -243,56 +241,5 @@ def _start_worker(size: str, seed: int) -> None:
     _worker_grounds.update(_grounds(size, seed))
 
 
-def _write_in_worker(product: Overpass, folder: Path, seed: int) -> str:
-    return _write_product(product, folder, seed, _worker_grounds)
-
-
-def _write_product(
-    overpass: Overpass, folder: Path, seed: int, grounds: dict[str, GroundModel]
-) -> str:
-    """Draw one product and write its files; the item comes last."""
-    ground = grounds[overpass.ground]
-    product = render(ground, overpass, seed)
-    target = folder / overpass.item_id
-    target.mkdir(exist_ok=True)
-    half = coarse_grid(ground.transform)
-    for band, numbers in product.bands.items():
-        path = target / f"{band}.tif"
-        at = ground.transform if numbers.shape[0] == ground.pixels else half
-        _write_cog(path, numbers, at)
-    _write_cog(target / "scl.tif", product.scl, half)
-    footprint = _footprint(product.scl > 0, half)
-    document = item_document(overpass, product, ground.transform, footprint)
-    write_json(target / f"{overpass.item_id}.json", document)
-    return overpass.item_id
-
-
-def _write_cog(
-    path: Path, numbers: np.ndarray[tuple[int, int], np.dtype[np.generic]], at: Affine
-) -> None:
-    """Write one band as a cloud-optimised GeoTIFF of 128-pixel blocks, 0 for no data."""
-    with rasterio.open(
-        path,
-        "w",
-        driver="COG",
-        width=numbers.shape[1],
-        height=numbers.shape[0],
-        count=1,
-        dtype=numbers.dtype,
-        crs=f"EPSG:{EPSG}",
-        transform=at,
-        nodata=0,
-        blocksize=128,
-        compress="DEFLATE",
-        predictor="YES" if numbers.dtype == np.uint16 else "NO",
-        overviews="NONE",
-    ) as file:
-        file.write(numbers, 1)
-
-
-def _footprint(
-    covered: np.ndarray[tuple[int, int], np.dtype[np.bool_]], at: Affine
-) -> BaseGeometry:
-    """Outline of the covered ground, simplified to a pixel."""
-    found = shapes(covered.astype(np.uint8), mask=covered, transform=at)
-    return union_all([shape(outline) for outline, _ in found]).simplify(30.0)
+def _write_in_worker(product: Overpass | RadarPass, folder: Path, seed: int) -> str:
+    return write_product(product, folder, seed, _worker_grounds)

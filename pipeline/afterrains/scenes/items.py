@@ -28,6 +28,7 @@ from afterrains.scenes.item_assets import (
 )
 from afterrains.scenes.model import PixelGrid, Refusal, Scene
 from afterrains.scenes.profiles import Profile, Profiles
+from afterrains.scenes.radar import track_of
 
 __all__ = ["ItemSource", "scene_from_item"]
 
@@ -67,11 +68,13 @@ def scene_from_item(
             tile=identity.tile_of(names, properties) or _tile_from_grid(grid),
             processed=_processed(names, properties),
             baseline=baseline,
-            cloud_percent=_cloud(properties),
+            # Radar looks through clouds, whatever an item says of them.
+            cloud_percent=None if profile.is_radar else _cloud(properties),
             footprint=footprint,
             bands=bands,
             notes=notes,
             grid=grid,
+            track=_track(properties) if profile.is_radar else "",
         )
     except RefusedError as refused:
         return Refusal(item_id, collection, acquired, refused.reason, refused.detail)
@@ -150,6 +153,13 @@ def _cloud(properties: Mapping[str, Any]) -> float | None:
     if isinstance(value, bool) or not isinstance(value, int | float) or not 0 <= value <= 100:
         return None
     return float(value)
+
+
+def _track(properties: Mapping[str, Any]) -> str:
+    found = track_of(properties)
+    if found is None:
+        raise RefusedError("no-orbit", "it does not tell whether it is ascending or descending")
+    return found
 
 
 def _processed(names: tuple[str, ...], properties: Mapping[str, Any]) -> datetime | None:

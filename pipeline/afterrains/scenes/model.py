@@ -92,6 +92,8 @@ class Scene:
     bands: Mapping[str, BandAsset]
     notes: tuple[str, ...] = ()
     grid: PixelGrid | None = None
+    track: str = ""
+    """Of a radar image: direction and relative orbit, as "descending-51"; see `radar`."""
 
 
 @dataclass(frozen=True)

@@ -12,8 +12,7 @@ import json
 from collections.abc import Collection, Iterator, Mapping
 from dataclasses import dataclass, field, replace
 from datetime import date
-from pathlib import Path
-from typing import Any
+from typing import Any, Protocol
 
 import geopandas as gpd
 import numpy as np
@@ -22,7 +21,6 @@ import shapely
 from numpy.typing import NDArray
 
 from afterrains.scenes import (
-    BlockStore,
     Cell,
     Observation,
     Overpass,
@@ -31,17 +29,19 @@ from afterrains.scenes import (
     read_overpasses,
 )
 from afterrains.scenes.season_check import CheckedSeason, check_season
-from afterrains.scenes.signers import signer
 from afterrains.signals.looks import polygon_looks, polygon_shares
 from afterrains.signals.series import polygon_series
 from afterrains.stages.layers import read_layers, write_layers
 from afterrains.stages.ledger import Ledger, key_of
+from afterrains.stages.readers import BLOCKS, reader_of
 from afterrains.stages.stacks import COMPOSITE_INDICES, SeasonStacks
 
 __all__ = [
-    "BLOCKS",
+    "COMPOSITES",
     "CellResult",
     "CellTask",
+    "Task",
+    "identity",
     "load_composites",
     "load_looks",
     "load_series",
@@ -49,14 +49,41 @@ __all__ = [
     "recorded",
 ]
 
-BLOCKS = "blocks"
-"""Folder of the local store of remote files, beside the ledger's own."""
+COMPOSITES = "composites.parquet"
+"""A task's layers, in its folder."""
 # Raise when the meaning of a task's result changes, so that older results are not taken for new.
 _METHOD = 4
-_COMPOSITES = "composites.parquet"
 _FLOAT32_BYTES = 4
 # Working copies of one layer while it is checked or its composite is made, and the masks.
 _SCRATCH_LAYERS = 8
+
+
+class Task(Protocol):
+    """What a task of any kind tells: enough to plan it and to find its record."""
+
+    @property
+    def key(self) -> str:
+        """Digest of all that its result depends on."""
+
+    @property
+    def cell(self) -> Cell:
+        """The ground."""
+
+    @property
+    def season(self) -> str:
+        """Id of the season."""
+
+    @property
+    def overpasses(self) -> tuple[Overpass, ...]:
+        """What is read."""
+
+    @property
+    def profiles(self) -> Profiles:
+        """Of the scenes."""
+
+    @property
+    def memory_bytes(self) -> int:
+        """About the most that it takes at once."""
 
 
 @dataclass(frozen=True)
@@ -104,7 +131,7 @@ class CellTask:
             [str(box.crs), list(box.affine)[:6], list(box.shape)],
             dict(self.cores),
             [self.season, self.kind, self.start, self.end, self.observe_from],
-            [_identity(overpass) for overpass in self.overpasses],
+            [identity(overpass) for overpass in self.overpasses],
             [self.bands, self.indices, self.dilation_m, self.adjust_bandpasses],
             [profile.model_dump_json() for profile in self.profiles],
             dict(self.doubted),
@@ -146,7 +173,7 @@ def perform(task: CellTask, ledger: Ledger, *, reader: WindowReader | None = Non
                 task.bands,
                 task.profiles,
                 dilation_m=task.dilation_m,
-                reader=reader or _reader(ledger.folder / BLOCKS, task),
+                reader=reader or reader_of(ledger.folder / BLOCKS, task),
                 adjust_bandpasses=task.adjust_bandpasses,
             )
         ),
@@ -177,7 +204,7 @@ def perform(task: CellTask, ledger: Ledger, *, reader: WindowReader | None = Non
     with ledger.record(task.key) as folder:
         series.to_parquet(folder / "series.parquet", index=False)
         looks.to_parquet(folder / "looks.parquet", index=False)
-        write_layers(folder / _COMPOSITES, composites)
+        write_layers(folder / COMPOSITES, composites)
         (folder / "result.json").write_text(
             json.dumps(
                 {
@@ -203,22 +230,7 @@ def _named(
         yield replace(look, scene_ids=names), leftover
 
 
-_readers: dict[str, WindowReader] = {}
-
-
-def _reader(folder: Path, task: CellTask) -> WindowReader:
-    """One reader for a process and programme: connections and local store serve all its tasks."""
-    hosts = None if task.trusted is None else sorted(task.trusted)
-    profiles = [profile.model_dump_json() for profile in task.profiles]
-    key = key_of(str(folder), profiles, hosts, task.store_bytes)
-    if key not in _readers:
-        _readers[key] = WindowReader(
-            BlockStore(folder, task.store_bytes), sign=signer(task.profiles), trusted=task.trusted
-        )
-    return _readers[key]
-
-
-def recorded(task: CellTask, ledger: Ledger) -> CellResult | None:
+def recorded(task: Task, ledger: Ledger) -> CellResult | None:
     """The result of an earlier run, or None where there is none."""
     if not ledger.has(task.key):
         return None
@@ -255,10 +267,10 @@ def load_composites(
     with the prefix `late_` for their last `LATE_DAYS` days, when grass is deadest. Of `names`
     those that there are, or all.
     """
-    return read_layers(ledger.place(key) / _COMPOSITES, names)
+    return read_layers(ledger.place(key) / COMPOSITES, names)
 
 
-def _identity(overpass: Overpass) -> list[Any]:
+def identity(overpass: Overpass) -> list[Any]:
     """What tells one overpass's data from another's: scenes, their versions and scaling."""
     return [
         [

@@ -15,6 +15,7 @@ from afterrains.stages.maps import DrySeason, MapTask, draw
 from afterrains.stages.prepare import Prepared
 from afterrains.stages.woodywork import CoverTask, draw_cover
 from afterrains.stages.workers import in_turn
+from afterrains.woody import load
 
 __all__ = ["draw_covers", "draw_maps", "map_tasks"]
 
@@ -72,6 +73,9 @@ def draw_covers(
     keys: dict[str, dict[str, str]] = {cell.cell_id: {} for cell in prepared.cells}
     for task in prepared.tasks:
         keys[task.cell.cell_id][task.season] = task.key
+    radar: dict[str, dict[str, str]] = {cell.cell_id: {} for cell in prepared.cells}
+    for each in prepared.radar if load(model).tracks else ():
+        radar[each.cell.cell_id][each.season] = each.key
     tasks = [
         CoverTask(
             cell=each.cell,
@@ -80,6 +84,7 @@ def draw_covers(
             programme_sown_on=min(sown.values(), default=None),
             dry=each.seasons,
             keys=keys[each.cell.cell_id],
+            radar=radar[each.cell.cell_id],
             calendar=prepared.calendar,
             model=model,
             programme_id=each.programme_id,

@@ -6,11 +6,12 @@ pulled here but catalogue pages.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
 import pandas as pd
+from shapely.geometry.base import BaseGeometry
 
 from afterrains.errors import Finding, InputError
 from afterrains.programme import Drawn, Programme, Woody, load_programme
@@ -31,6 +32,8 @@ from afterrains.signals.indices import DEFAULT_INDICES, INDICES, available
 from afterrains.stages.calendars import full_calendar, watched
 from afterrains.stages.cellwork import CellTask
 from afterrains.stages.drawn_ground import DrawnGround, draw_ground, rain_of_drawn, with_drawn
+from afterrains.stages.radar_plan import RadarPlan, plan_radar
+from afterrains.stages.radarwork import RadarTask
 from afterrains.stages.task_plan import footprint_of, serves_any, tasks_of
 from afterrains.woody import DEFAULT_FEATURES, bands_needed, load, require_bands
 
@@ -64,6 +67,10 @@ class Prepared:
     warnings: tuple[Finding, ...]
     drawn: DrawnGround | None = None
     """What is to be kept of the draw; None where the controls are listed."""
+    radar: tuple[RadarTask, ...] = ()
+    """Medians of radar for a woody-cover model; empty where none uses it."""
+    radar_tracks: tuple[str, ...] = ()
+    """What they are of, one track for each direction at most."""
 
 
 def check_programme(path: Path) -> list[Finding]:
@@ -115,9 +122,10 @@ def prepare(path: Path, *, training: bool = False) -> Prepared:
         profiles,
         trusted_hosts=programme.scenes.trusted_hosts,
     )
+    optical, radar = _parted(found.scenes, profiles)
     drawn = None
     if programme.controls.drawing is not None:
-        drawn = draw_ground(programme, register, found.scenes, path.name)
+        drawn = draw_ground(programme, register, optical, path.name)
         findings += drawn.findings
         register = with_drawn(register, drawn.draw, programme)
         rain = rain_of_drawn(rain, register)
@@ -126,13 +134,13 @@ def prepare(path: Path, *, training: bool = False) -> Prepared:
         register.sites,
         register.crs,
         resolution_m,
-        scenes=found.scenes,
+        scenes=optical,
         halo_m=max(programme.scenes.mask_dilation_m, _SMALLEST_HALO_M),
     )
     footprints = {cell.cell_id: footprint_of(cell) for cell in cells}
-    used = tuple(scene for scene in found.scenes if serves_any(scene, footprints.values()))
+    used = tuple(scene for scene in optical if serves_any(scene, footprints.values()))
     if not used:
-        raise InputError([_no_scene(programme, path, len(found.scenes), found.refused)])
+        raise InputError([_no_scene(programme, path, len(optical), found.refused)])
     method = programme.scenes.adjust_bandpasses
     profiles, adjusts = adjusted_profiles(used, profiles, method, file=path.name)
     seen = bands_given(used, profiles, adjusts=adjusts)
@@ -149,22 +157,69 @@ def prepare(path: Path, *, training: bool = False) -> Prepared:
             adjusts=adjusts,
         )
     )  # fmt: skip
+    plan = _radar(
+        programme, radar, cells, footprints, calendar, profiles, training=training, file=path.name
+    )
     return Prepared(
         programme=programme,
         register=register,
         rain=rain,
         full_calendar=every_season,
         calendar=calendar,
-        scenes=used,
-        refused=found.refused,
+        scenes=(*used, *plan.used),
+        refused=(*found.refused, *plan.refused),
         notes=found.notes,
         cells=tuple(cells),
         bands=bands,
         indices=indices,
         tasks=tasks,
-        warnings=tuple(findings),
+        warnings=(*findings, *plan.findings),
         drawn=drawn,
+        radar=plan.tasks,
+        radar_tracks=plan.tracks,
     )
+
+
+def _parted(
+    scenes: Sequence[Scene], profiles: Profiles
+) -> tuple[tuple[Scene, ...], tuple[Scene, ...]]:
+    """Optical scenes, and radar, which enters no series, index or count of clear looks."""
+    optical: list[Scene] = []
+    radar: list[Scene] = []
+    for scene in scenes:
+        profile = profiles.of(scene.collection)
+        (radar if profile is not None and profile.is_radar else optical).append(scene)
+    return tuple(optical), tuple(radar)
+
+
+def _radar(
+    programme: Programme,
+    scenes: Sequence[Scene],
+    cells: Sequence[Cell],
+    footprints: Mapping[str, BaseGeometry],
+    calendar: pd.DataFrame,
+    profiles: Profiles,
+    *,
+    training: bool,
+    file: str,
+) -> RadarPlan:
+    """The radar that a model at hand needs, or that one to be fitted may try."""
+    woody = programme.woody
+    model = load(woody.model) if woody and woody.model and not training else None
+    fits = training or (woody is not None and woody.model is None)
+    wanted = None if fits else () if model is None else model.tracks
+    named = (profiles.of(name) for name in programme.scenes.collections)
+    if not any(profile is not None and profile.is_radar for profile in named):
+        plan = RadarPlan()
+    else:
+        plan = plan_radar(
+            programme, scenes, cells, footprints, calendar, profiles, wanted=wanted, file=file
+        )
+    if wanted and not plan.tasks:
+        what = f"the model needs radar of {', '.join(wanted)}, which the scenes do not have"
+        mend = "name the collection of radar it was trained with, or train a model for this ground"
+        raise InputError([Finding("error", file, "woody", what, mend, "woody-model-radar")])
+    return plan
 
 
 def _read_inputs(
@@ -190,20 +245,17 @@ def _read_inputs(
 
 
 def _radar_findings(programme: Programme, path: Path, profiles: Profiles) -> list[Finding]:
-    """One for each collection of radar images, which no index and no figure is made of yet."""
+    """Radar stands beside other scenes, and comes from one collection alone."""
     named = {name: profiles.of(name) for name in programme.scenes.collections}
-    return [
-        Finding(
-            "error",
-            path.name,
-            "scenes.collections",
-            f"{name} holds radar images, which this version cannot use in a run",
-            "leave it out; its profile serves the library's reader alone",
-            "radar-not-available",
-        )
-        for name, profile in named.items()
-        if profile is not None and profile.is_radar
-    ]
+    radar = [name for name, profile in named.items() if profile is not None and profile.is_radar]
+    wrong = []
+    if radar and len(radar) == len(named):
+        what = f"{', '.join(radar)} is radar, which tells no greenness"
+        wrong.append((what, "name a collection such as sentinel-2-l2a beside it", "radar-alone"))
+    if len(radar) > 1:
+        what = f"{' and '.join(radar)} are both radar; processed apart, their numbers differ"
+        wrong.append((what, "name one of them", "radar-twice"))
+    return [Finding("error", path.name, "scenes.collections", *each) for each in wrong]
 
 
 def _woody_features(woody: Woody | None) -> Sequence[str]:

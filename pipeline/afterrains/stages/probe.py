@@ -15,13 +15,14 @@ import rasterio
 
 from afterrains.scenes import BlockStore, Cell, Profile, Scene
 from afterrains.scenes.failures import UnreadableError
+from afterrains.scenes.model import RADAR_BANDS
 from afterrains.scenes.plan import blocks_under, merged
 from afterrains.scenes.reader import WindowReader
 from afterrains.scenes.references import is_address
 from afterrains.scenes.remote import Opener, RemoteFile
 from afterrains.scenes.signers import signer
 from afterrains.scenes.windows import TROUBLES, driver_of, head_of, windows_of
-from afterrains.stages.cellwork import CellTask, perform
+from afterrains.stages.cellwork import CellTask, Task, perform
 from afterrains.stages.ledger import Ledger
 from afterrains.stages.prepare import Prepared
 
@@ -75,7 +76,7 @@ class Pace:
         return looks * max(self.seconds / workers, self.waited)
 
 
-def groups_of(tasks: Iterable[CellTask]) -> dict[Group, list[Wanted]]:
+def groups_of(tasks: Iterable[Task]) -> dict[Group, list[Wanted]]:
     """Scenes with the cells that need them, in groups whose files are alike."""
     scenes: dict[tuple[str, str], Scene] = {}
     cells: dict[tuple[str, str], dict[str, Cell]] = defaultdict(dict)
@@ -94,8 +95,11 @@ def groups_of(tasks: Iterable[CellTask]) -> dict[Group, list[Wanted]]:
 
 def files_of(scene: Scene, prepared: Prepared) -> list[str]:
     """Addresses of the files that a look needs, each once."""
-    profile = next(t.profiles.of(scene.collection) for t in prepared.tasks)
-    names = [*prepared.bands, *_masks(profile)]
+    if scene.track:
+        names = [*RADAR_BANDS]
+    else:
+        profile = next(t.profiles.of(scene.collection) for t in prepared.tasks)
+        names = [*prepared.bands, *_masks(profile)]
     return list(dict.fromkeys(scene.bands[name].href for name in names if name in scene.bands))
 
 

@@ -10,22 +10,27 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import replace
 from functools import partial
+from typing import TypeVar
 
 from distributed import Client
 
-from afterrains.stages.cellwork import CellResult, CellTask, perform, recorded
+from afterrains.stages.cellwork import CellResult, CellTask, Task, perform, recorded
 from afterrains.stages.ledger import Ledger
+from afterrains.stages.radarwork import RadarTask, perform_radar
 from afterrains.stages.workers import in_turn
 
-__all__ = ["pull", "split", "without_doubted"]
+__all__ = ["pull", "pull_radar", "split", "without_doubted"]
+
+
+_AnyTask = TypeVar("_AnyTask", bound=Task)
 
 
 def split(
-    tasks: Iterable[CellTask], ledger: Ledger
-) -> tuple[dict[str, CellResult], list[CellTask]]:
+    tasks: Iterable[_AnyTask], ledger: Ledger
+) -> tuple[dict[str, CellResult], list[_AnyTask]]:
     """What the ledger has whole, and what is still to do: new tasks and those with failed reads."""
     kept: dict[str, CellResult] = {}
-    waiting: list[CellTask] = []
+    waiting: list[_AnyTask] = []
     for task in tasks:
         result = recorded(task, ledger)
         if result is None:
@@ -76,6 +81,22 @@ def pull(
     for done in in_turn(client, partial(perform, ledger=ledger), again):
         results[done.key] = done
     return settled, {task.key: results[task.key] for task in settled}
+
+
+def pull_radar(
+    client: Client,
+    kept: Mapping[str, CellResult],
+    waiting: Iterable[RadarTask],
+    ledger: Ledger,
+    step: Callable[[int, int], None],
+) -> dict[str, CellResult]:
+    """Do the radar that is waiting; results of all by key, in the order of the keys."""
+    tasks = list(waiting)
+    results = dict(kept)
+    for done in in_turn(client, partial(perform_radar, ledger=ledger), tasks):
+        results[done.key] = done
+        step(len(results), len(kept) + len(tasks))
+    return dict(sorted(results.items()))
 
 
 def without_doubted(

@@ -83,9 +83,10 @@ def tasks_of(
     """One task for each cell and stretch of time that has scenes."""
     cores = dict(zip(register.sites["site_id"], register.sites["core"].to_wkb(), strict=True))
     served = (profiles.of(name) for name in programme.scenes.collections)
+    # Radar has tasks of its own, so that naming it changes no key of these.
     scenes_from = programme.scenes
     trusted = may_lie_inside(scenes_from.catalogue, scenes_from.trusted_hosts)
-    used = Profiles({each.id: each for each in served if each is not None})
+    used = Profiles({each.id: each for each in served if each is not None and not each.is_radar})
     for cell in cells:
         outline = footprints[cell.cell_id]
         here = overpasses([scene for scene in scenes if serves_any(scene, [outline])])

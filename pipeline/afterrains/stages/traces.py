@@ -44,7 +44,8 @@ def traces(prepared: Prepared, series: pd.DataFrame) -> dict[str, Any]:
     dict
         `code`; `settings` by section of the programme file, without where the scenes end, which
         moves every season; `seasons`, oldest first; `sites` and `sowing` by site_id; `rain` by
-        season; `scenes` by site_id and season: of the ids of the scenes that gave a value.
+        season; `scenes` by site_id and season: of the ids of the scenes that gave a value; `radar`
+        by season, of all passes that were read for a woody-cover model, where any were.
     """
     programme, register = prepared.programme, prepared.register
     scenes = programme.scenes.model_dump(exclude={"start", "end", "budget_gb"})
@@ -68,7 +69,7 @@ def traces(prepared: Prepared, series: pd.DataFrame) -> dict[str, Any]:
         },
         "rain": _rain(prepared.rain, prepared.calendar),
         "scenes": _scenes(series, prepared.calendar),
-    }
+    } | ({"radar": _radar(prepared)} if prepared.radar else {})
 
 
 def code_digest(leave_out: Iterable[str] = _JUDGE_NOTHING) -> str:
@@ -119,6 +120,15 @@ def _rain(record: RainRecord | None, calendar: pd.DataFrame) -> dict[str, str]:
             calendar["season"], calendar["start"], calendar["end"], strict=True
         )
     }
+
+
+def _radar(prepared: Prepared) -> dict[str, str]:
+    """Digests of the radar passes of each season, over all cells."""
+    found: dict[str, set[str]] = {}
+    for task in prepared.radar:
+        mine = {scene.scene_id for look in task.overpasses for scene in look.scenes}
+        found.setdefault(task.season, set()).update(mine)
+    return {season: _digest(*sorted(ids)) for season, ids in sorted(found.items())}
 
 
 def _scenes(series: pd.DataFrame, calendar: pd.DataFrame) -> dict[str, dict[str, str]]:

@@ -31,6 +31,7 @@ from afterrains.signals.coverage import polygon_coverage
 from afterrains.stages.cellwork import CellTask, load_composites
 from afterrains.stages.ledger import Ledger
 from afterrains.stages.maps import DrySeason
+from afterrains.stages.radarwork import RadarTask
 from afterrains.woody import (
     CardFacts,
     WoodyModel,
@@ -75,6 +76,8 @@ class CoverTask:
     """Complete dry seasons, oldest first."""
     keys: Mapping[str, str]
     """Ledger key of each finished season."""
+    radar: Mapping[str, str]
+    """Ledger key of each season's radar; empty where the model uses none."""
     calendar: pd.DataFrame
     model: Path
     programme_id: str
@@ -92,6 +95,8 @@ class CoverResult:
 def settle_model(
     programme: Programme,
     tasks: Sequence[CellTask],
+    radar: Sequence[RadarTask],
+    tracks: Sequence[str],
     calendar: pd.DataFrame,
     ledger: Ledger,
     output: Path,
@@ -108,23 +113,42 @@ def settle_model(
         return programme.woody.model, ()
     assert programme.woody.train is not None, "the settings hold one of model and train"
     plots_file = programme.woody.train
-    model, findings = fit_from_ledger(read_plots(plots_file), tasks, calendar, ledger)
+    plots = read_plots(plots_file)
+    model, findings = fit_from_ledger(plots, tasks, radar, tracks, calendar, ledger)
     save(model, output / MODEL_FOLDER, card_facts(programme, plots_file))
     return output / MODEL_FOLDER, findings
 
 
 def fit_from_ledger(
-    plots: pd.DataFrame, tasks: Sequence[CellTask], calendar: pd.DataFrame, ledger: Ledger
+    plots: pd.DataFrame,
+    tasks: Sequence[CellTask],
+    radar: Sequence[RadarTask],
+    tracks: Sequence[str],
+    calendar: pd.DataFrame,
+    ledger: Ledger,
 ) -> tuple[WoodyModel, tuple[Finding, ...]]:
-    """Fit a model to plots from the composites of finished tasks; see `afterrains.woody.train`."""
+    """Fit a model to plots from the composites of finished tasks; see `afterrains.woody.train`.
+
+    `radar` are its finished tasks, of the `tracks` that are tried.
+    """
     keys = {(task.cell.cell_id, task.season): task.key for task in tasks}
+    beside = {(task.cell.cell_id, task.season): task.key for task in radar}
     boxes = {task.cell.cell_id: task.cell.geobox for task in tasks}
 
     def composites_of(cell_id: str, season: str) -> Mapping[str, NDArray[Any]] | None:
-        key = keys.get((cell_id, season))
-        return None if key is None else load_composites(ledger, key)
+        place = cell_id, season
+        return load_with_radar(ledger, keys.get(place), beside.get(place))
 
-    return train(plots, boxes, calendar, composites_of)
+    return train(plots, boxes, calendar, composites_of, tracks=tracks)
+
+
+def load_with_radar(
+    ledger: Ledger, key: str | None, radar: str | None
+) -> Mapping[str, NDArray[Any]] | None:
+    """The composites of a cell's season, those of radar among them where there are any."""
+    if key is None:
+        return None
+    return load_composites(ledger, key) | ({} if radar is None else load_composites(ledger, radar))
 
 
 def card_facts(programme: Programme, plots_file: Path) -> CardFacts:
@@ -160,6 +184,7 @@ def model_record(folder: Path) -> dict[str, Any]:
         "places": model.error_share.places,
         "plots_of_seasons": [seasons[0], seasons[-1]] if seasons else [],
         "seed": model.seed,
+        "radar_tracks": list(model.tracks),
         "settled": "one model for all seasons, earlier ones too: cover of a season is read with "
         "what plots of later seasons taught",
     }
@@ -193,7 +218,7 @@ def draw_cover(task: CoverTask, ledger: Ledger, output: Path) -> CoverResult:
         rasters.append(RasterFile(product, block, dry.season, box, dry.start, dry.end))
 
     def composites_of(_cell_id: str, season: str) -> Mapping[str, NDArray[Any]] | None:
-        return load_composites(ledger, task.keys[season]) if season in task.keys else None
+        return load_with_radar(ledger, task.keys.get(season), task.radar.get(season))
 
     for told in cell_seasons(model, block, box, coverage, list(ends), task.calendar, composites_of):
         dry = ends[told.season]

@@ -55,6 +55,7 @@ def write_card(model: WoodyModel, errors: ModelErrors, facts: CardFacts) -> str:
         "## Beside simpler models (same plots, same places held out)",
         _baselines(model, errors),
         _STRETCH,
+        *_radar(model),
         "## More plots, less error",
         "\n".join(f"- {each.plots} plots: {each.rmse:.2f} points" for each in errors.learning),
         "## Features and their weight",
@@ -142,8 +143,31 @@ def _baselines(model: WoodyModel, errors: ModelErrors) -> str:
     )
 
 
+def _radar(model: WoodyModel) -> tuple[str, ...]:
+    """Heading and words on radar; nothing where no radar was at hand."""
+    trial = model.radar
+    if trial is None:
+        return ()
+    tracks = " and ".join(_plain(track) for track in trial.tracks)
+    if math.isnan(trial.rmse_with):
+        return "## Radar", f"Not tried with {tracks}: {_plain(trial.why)}."
+    told = (
+        f"Tried with {tracks} on {trial.plots} plots, places held out: "
+        f"{trial.rmse_without:.2f} points without, {trial.rmse_with:.2f} with. "
+        f"{'**Kept**' if trial.kept else '**Left out**'}: {_plain(trial.why)}."
+    )
+    if trial.kept:
+        told += (
+            " The model gives no value where or when this track has too few dates, and none to "
+            "ground seen by other tracks alone: sites there fall back on dry-season greenness."
+        )
+    return "## Radar", told
+
+
 def _feature(name: str, weight: float) -> str:
     what = FEATURES[name].what if name in FEATURES else ""
+    if what and FEATURES[name].unit != "1":
+        what += f" ({FEATURES[name].unit})"
     return f"- `{_plain(name)}` {weight:.2f}" + (f": {what}" if what else "")
 
 

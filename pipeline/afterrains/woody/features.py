@@ -3,7 +3,8 @@
 A feature is a number per pixel and dry season, made from the season's composites: reflectance
 (0-1) and indices, float32 (y, x), by the names that the cell's work gives them (`<band>_median`,
 `<index>_low`, `_median`, `_high`; prefix `late_` for the season's last weeks, when grass is
-deadest). The rains' composites are those of the rains just before.
+deadest). The rains' composites are those of the rains just before. Radar comes as medians of linear
+power of one track, ascending and descending apart (`late_vv_descending_median`, …).
 
 A feature is NaN where any of its inputs is NaN; a neighbourhood feature where fewer than half of
 its neighbours are known. A pixel with a NaN feature gets no prediction, never a guessed one.
@@ -21,6 +22,9 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import uniform_filter
 
+from afterrains.scenes.radar import DIRECTIONS, direction_of
+from afterrains.signals.backscatter import decibels
+
 __all__ = [
     "DEFAULT_FEATURES",
     "FEATURES",
@@ -29,6 +33,8 @@ __all__ = [
     "FeatureStack",
     "feature_stack",
     "makeable",
+    "radar_features",
+    "radar_inputs",
 ]
 
 Field = NDArray[np.float32]
@@ -50,6 +56,8 @@ class Feature:
     inputs: tuple[str, ...]
     make: Callable[..., NDArray[np.floating]]
     reach_pixels: int = 0
+    unit: str = "1"
+    """Of its values, by the rules of UDUNITS; "1" is none."""
 
 
 @dataclass(frozen=True)
@@ -100,6 +108,23 @@ def feature_stack(
     return FeatureStack(chosen, np.stack(layers))
 
 
+def radar_features(tracks: Sequence[str]) -> tuple[str, ...]:
+    """The features that radar of these tracks gives, ascending first."""
+    directions = {direction_of(track) for track in tracks}
+    return tuple(
+        name
+        for direction in DIRECTIONS
+        if direction in directions
+        for name in (f"vh_{direction}", f"vh_vv_{direction}")
+    )
+
+
+def radar_inputs(names: Sequence[str]) -> frozenset[str]:
+    """The composites of radar that these features need."""
+    needed = {each for name in names if name in FEATURES for each in FEATURES[name].inputs}
+    return frozenset(needed & _RADAR_INPUTS)
+
+
 def makeable(
     dry: Sequence[str] | Composites, rains: Sequence[str] | Composites | None
 ) -> tuple[str, ...]:
@@ -133,6 +158,12 @@ def _local_mean(values: NDArray[np.float64], width: int) -> NDArray[np.float64]:
     return np.where(enough, total / np.where(enough, share, 1.0), np.nan)
 
 
+def _smoothed_decibels(power: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Decibels of the mean power of the known neighbours; NaN where a pixel is unknown itself."""
+    smooth = decibels(_local_mean(power, SPECKLE_PIXELS))
+    return np.where(np.isfinite(power), smooth, np.nan)
+
+
 def _roughness(values: NDArray[np.float64], width: int) -> NDArray[np.float64]:
     """Standard deviation in a square, as a share of its mean."""
     mean = _local_mean(values, width)
@@ -155,6 +186,27 @@ _RATIOS = (
     ("late_green_red", "green", "red", "green over red", "pigments against sand"),
     ("late_blue_red", "blue", "red", "blue over red", "shade and crowns against sand"),
 )
+
+
+SPECKLE_PIXELS = 3
+"""Side of the square over which radar power is averaged against speckle."""
+
+
+def _radar(direction: str) -> tuple[Feature, ...]:
+    vv, vh = (f"late_{band}_{direction}_median" for band in ("vv", "vh"))
+    looks = f"of {direction} radar passes at the end of the dry season"
+    reach = SPECKLE_PIXELS // 2
+    return (
+        Feature(
+            f"vh_{direction}", f"cross-polarised backscatter (VH) {looks}: branches and stems",
+            (vh,), _smoothed_decibels, reach, "dB",
+        ),
+        Feature(
+            f"vh_vv_{direction}", f"VH over VV {looks}: volume of crowns against bare soil",
+            (vh, vv), lambda cross, like: _smoothed_decibels(cross) - _smoothed_decibels(like),
+            reach, "dB",
+        ),
+    )  # fmt: skip
 
 
 def _all() -> list[Feature]:
@@ -202,11 +254,16 @@ def _all() -> list[Feature]:
             "darkness5", f"logarithm of a pixel's near infrared over its 5 by 5 mean {late}",
             ("late_nir_median",), lambda nir: _log_ratio(nir, _local_mean(nir, 5)), 2,
         ),
+        *(feature for direction in DIRECTIONS for feature in _radar(direction)),
     ]  # fmt: skip
 
 
 FEATURES: dict[str, Feature] = {feature.name: feature for feature in _all()}
 """Every feature that can be made, by name."""
+
+_RADAR_INPUTS = {
+    f"late_{band}_{direction}_median" for band in ("vv", "vh") for direction in DIRECTIONS
+}
 
 DEFAULT_FEATURES: tuple[str, ...] = (
     "late_ndvi",

@@ -15,6 +15,7 @@ import hashlib
 import io
 import json
 import os
+import re
 import tempfile
 import zipfile
 from dataclasses import asdict
@@ -30,7 +31,7 @@ from afterrains.woody.applicability import Domain
 from afterrains.woody.card import CardFacts, write_card
 from afterrains.woody.features import FEATURES
 from afterrains.woody.line import ErrorScale, Line
-from afterrains.woody.model import Core, Stretch, WoodyModel
+from afterrains.woody.model import Core, RadarTrial, Stretch, WoodyModel
 from afterrains.woody.report import ModelErrors, describe
 from afterrains.woody.trees import Forest, require_sound
 from afterrains.woody.validation import ErrorShare
@@ -46,6 +47,7 @@ _FOREST = ("feature", "threshold", "left", "right", "value", "root")
 _LINE = ("centre", "spread", "coefficient")
 _DOMAIN = ("centre", "factor", "points")
 _TEXTS = ("plot_id", "season")
+_TRACK = r"(ascending|descending)(-\d{1,3})?"
 _NUMBERS = ("cover", "held_out", "place", "fold")
 
 
@@ -142,12 +144,7 @@ def _to_recipe(model: WoodyModel, facts: CardFacts) -> dict[str, Any]:
     share = model.error_share
     return {
         "format": FORMAT,
-        "features": [
-            {"name": name, "what": FEATURES[name].what, "inputs": list(FEATURES[name].inputs)}
-            if name in FEATURES
-            else {"name": name}
-            for name in model.features
-        ],
+        "features": [_told_feature(name) for name in model.features],
         "method": "weighted line, randomised trees on its residuals where they earn it, stretched",
         "seed": model.seed,
         "line_intercept": model.core.line.intercept,
@@ -163,7 +160,36 @@ def _to_recipe(model: WoodyModel, facts: CardFacts) -> dict[str, Any]:
         "name": facts.name,
         "data_licence": facts.data_licence,
         "real_ground": facts.real_ground,
-    }
+    } | ({} if model.radar is None else {"radar": _told_radar(model.radar)})
+
+
+def _told_feature(name: str) -> dict[str, Any]:
+    feature = FEATURES.get(name)
+    if feature is None:
+        return {"name": name}
+    told = {"name": name, "what": feature.what, "inputs": list(feature.inputs)}
+    return told if feature.unit == "1" else told | {"unit": feature.unit}
+
+
+def _told_radar(trial: RadarTrial) -> dict[str, Any]:
+    """JSON has no "not a number"."""
+    told = asdict(trial) | {"tracks": list(trial.tracks)}
+    return {name: None if value != value else value for name, value in told.items()}
+
+
+def _radar_from(told: dict[str, Any] | None) -> RadarTrial | None:
+    if told is None:
+        return None
+    without, with_it = (
+        float("nan") if told[name] is None else float(told[name])
+        for name in ("rmse_without", "rmse_with")
+    )
+    tracks = tuple(str(track) for track in told["tracks"])
+    if not all(re.fullmatch(_TRACK, track) for track in tracks):
+        raise ValueError("names a track of radar that is none")
+    return RadarTrial(
+        tracks, int(told["plots"]), without, with_it, bool(told["kept"]), str(told["why"])
+    )
 
 
 def _from(recipe: dict[str, Any], arrays: dict[str, NDArray[Any]]) -> WoodyModel:
@@ -219,6 +245,7 @@ def _from(recipe: dict[str, Any], arrays: dict[str, NDArray[Any]]) -> WoodyModel
             {name: table[name] for name in order}
             | {name: values[:, at] for at, name in enumerate(names)}
         ),
+        radar=_radar_from(recipe.get("radar")),
     )
 
 

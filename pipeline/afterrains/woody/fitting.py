@@ -36,10 +36,10 @@ from afterrains.woody.validation import folds_of_places, places_of, split_error
 __all__ = [
     "LEAST_PLACES",
     "LEAST_PLOTS",
+    "earns_its_place",
     "find_stretch",
     "fit",
     "fit_core",
-    "trees_earn_their_place",
 ]
 
 Numbers = NDArray[np.float64]
@@ -139,19 +139,17 @@ def fit_core(features: Numbers, cover: Numbers, seed: int, *, with_trees: bool) 
     return Core(line, forest)
 
 
-def trees_earn_their_place(
-    line_error: Numbers, tree_error: Numbers, place: NDArray[np.int64]
-) -> bool:
-    """Whether trees take off more than one standard error of what they take off.
+def earns_its_place(without: Numbers, with_it: Numbers, place: NDArray[np.int64]) -> bool:
+    """Whether what was added, as trees or radar, takes off more than one standard error of that.
 
     Parameters
     ----------
-    line_error, tree_error : array, shape (plot,)
-        Errors of the same held-out plots, in one scale, without and with trees.
+    without, with_it : array, shape (plot,)
+        Errors of the same held-out plots, in one scale.
     place : array, shape (plot,)
         Plots of a place err alike: their sums are compared.
     """
-    saved = np.bincount(np.unique(place, return_inverse=True)[1], line_error**2 - tree_error**2)
+    saved = np.bincount(np.unique(place, return_inverse=True)[1], without**2 - with_it**2)
     return bool(saved.mean() > saved.std(ddof=1) / np.sqrt(saved.size))
 
 
@@ -171,7 +169,7 @@ def _leanest(
         found.append((cores, held))
     lean, grown = found
     by = fit_scale(lean[1], y - lean[1]).at(lean[1])
-    earned = trees_earn_their_place((y - lean[1]) / by, (y - grown[1]) / by, place)
+    earned = earns_its_place((y - lean[1]) / by, (y - grown[1]) / by, place)
     return grown if earned else lean
 
 

@@ -29,6 +29,7 @@ __all__ = [
     "LEVEL",
     "Core",
     "Prediction",
+    "RadarTrial",
     "Stretch",
     "WoodyModel",
     "predict",
@@ -87,6 +88,21 @@ class Core:
 
 
 @dataclass(frozen=True)
+class RadarTrial:
+    """What became of radar when the model was fitted; see `radar`."""
+
+    tracks: tuple[str, ...]
+    """Direction and relative orbit, as "descending-51"; those used, where it is kept."""
+    plots: int
+    """That have it: both errors are of these, held out with their places."""
+    rmse_without: float
+    rmse_with: float
+    """Percentage points; NaN where it could not be tried."""
+    kept: bool
+    why: str
+
+
+@dataclass(frozen=True)
 class WoodyModel:
     """A fitted model with all that predictions and their errors need."""
 
@@ -110,6 +126,13 @@ class WoodyModel:
     training: pd.DataFrame
     """Row for each plot used: plot_id, cover, held_out (percent), place, fold, season ("" where
     not known) and its features."""
+    radar: RadarTrial | None = None
+    """None where no radar was at hand."""
+
+    @property
+    def tracks(self) -> tuple[str, ...]:
+        """Tracks of the radar that the model needs; none where it needs none."""
+        return self.radar.tracks if self.radar is not None and self.radar.kept else ()
 
     @property
     def few_plots(self) -> bool:

@@ -16,7 +16,15 @@ from numpy.typing import NDArray
 from odc.geo.geobox import GeoBox
 
 from afterrains.errors import Finding
-from afterrains.woody.features import DEFAULT_FEATURES, FEATURES, RAINS, FeatureStack, feature_stack
+from afterrains.woody.features import (
+    DEFAULT_FEATURES,
+    FEATURES,
+    RAINS,
+    FeatureStack,
+    feature_stack,
+    radar_features,
+    radar_inputs,
+)
 from afterrains.woody.fitting import fit
 from afterrains.woody.model import WoodyModel
 from afterrains.woody.plots import (
@@ -26,6 +34,7 @@ from afterrains.woody.plots import (
     plots_inside,
     season_of_plot,
 )
+from afterrains.woody.radar import try_radar
 
 __all__ = [
     "CompositesOf",
@@ -54,8 +63,14 @@ class TrainingSet:
 
 
 def bands_needed(names: Sequence[str] = DEFAULT_FEATURES) -> frozenset[str]:
-    """Bands that must be read so that these features can be made."""
-    stems = {each.removeprefix(RAINS).removeprefix("late_") for n in names for each in _inputs(n)}
+    """Bands of optical scenes that must be read so that these features can be made."""
+    radar = radar_inputs(names)
+    stems = {
+        each.removeprefix(RAINS).removeprefix("late_")
+        for n in names
+        for each in _inputs(n)
+        if each not in radar
+    }
     layers = {stem.rsplit("_", 1)[0] for stem in stems}
     of_index = {
         "ndvi": ("red", "nir"),
@@ -86,9 +101,14 @@ def season_features(
 ) -> FeatureStack | None:
     """Features of a cell in a dry season; None where a season has no composites.
 
-    The rains are asked for only where a feature needs them.
+    The rains are asked for only where a feature needs them. A season without radar has composites
+    all the same, and its features of radar are NaN.
     """
     dry = composites_of(cell_id, dry_season)
+    missing = set() if dry is None else radar_inputs(names) - set(dry)
+    if dry and missing:
+        blank = np.full_like(next(iter(dry.values())), np.nan, dtype=np.float32)
+        dry = {**dry, **dict.fromkeys(sorted(missing), blank)}
     rains: Mapping[str, NDArray[Any]] | None = None
     if any(_needs_rains(name) for name in names):
         season = rains_before(calendar, dry_season)
@@ -174,8 +194,11 @@ def train(
     *,
     names: Sequence[str] = DEFAULT_FEATURES,
     seed: int = 1,
+    tracks: Sequence[str] = (),
 ) -> tuple[WoodyModel, tuple[Finding, ...]]:
     """Fit a model from a run's composites; see `gather` and `fit`.
+
+    Radar of `tracks`, if any, is tried beside the named features; see `try_radar`.
 
     Returns
     -------
@@ -188,7 +211,12 @@ def train(
         If too few plots can be used.
     """
     gathered = gather(plots, cells, calendar, composites_of, names=names)
-    return fit(gathered.plots, gathered.features, seed=seed), gathered.findings
+    model = fit(gathered.plots, gathered.features, seed=seed)
+    if tracks:
+        both = (*names, *radar_features(tracks))
+        beside = gather(plots, cells, calendar, composites_of, names=both)
+        model = try_radar(model, beside.plots, beside.features, tracks, seed=seed)
+    return model, gathered.findings
 
 
 def _inputs(name: str) -> tuple[str, ...]:
