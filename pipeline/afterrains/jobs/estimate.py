@@ -46,6 +46,8 @@ class Estimate:
 
     sites: int
     cells: int
+    plot_cells: int
+    """Laid for field plots away from the sites, each for one dry season."""
     scenes: int
     """To use, of those the catalogue offers."""
     refused: Mapping[str, int]
@@ -99,7 +101,7 @@ def estimate(path: Path, *, workers: int | None = None) -> Estimate:
     """
     prepared = prepare(path)
     ledger = Ledger(prepared.programme.output_folder / STORE)
-    waiting = [task for task in prepared.tasks if not _is_done(task, ledger)]
+    waiting = [task for task in prepared.all_tasks if not _is_done(task, ledger)]
     return reckon(prepared, waiting, workers=workers)
 
 
@@ -147,11 +149,12 @@ def reckon(
     return Estimate(
         sites=len(prepared.register.sites),
         cells=len(prepared.cells),
+        plot_cells=len({task.cell.cell_id for task in prepared.plot_tasks}),
         scenes=len(prepared.scenes),
         refused=dict(sorted(Counter(each.reason for each in prepared.refused).items())),
         dates=len({scene.solar_day for scene in prepared.scenes}),
         tasks=len(waiting),
-        tasks_kept=len(prepared.tasks) - len(waiting),
+        tasks_kept=len(prepared.all_tasks) - len(waiting),
         months=months(prepared.tasks, settings.start, settings.end),
         files=totals["files"],
         blocks=totals["blocks"],

@@ -96,7 +96,7 @@ def run_programme(
             tell.say("Nothing is new since the last run; its results stand.")
             return _standing(prepared, output, before)
         ledger.sweep()
-        kept, waiting = split(prepared.tasks, ledger)
+        kept, waiting = split(prepared.all_tasks, ledger)
         tell.say(_plan(prepared, len(waiting), len(kept)))
         check_budget(prepared, waiting, path.name)
         largest = max((task.memory_bytes for task in waiting), default=0)
@@ -109,8 +109,9 @@ def run_programme(
             recorded_to(performance_report),
         ):
             step = partial(tell.step, _STAGE_READ)
-            tasks, results = pull(client, prepared.tasks, kept, waiting, ledger, step)
-            prepared = replace(prepared, tasks=tasks)
+            done, results = pull(client, prepared.all_tasks, kept, waiting, ledger, step)
+            count = len(prepared.tasks)
+            prepared = replace(prepared, tasks=done[:count], plot_tasks=done[count:])
             stages.ended("reading")
             maps = map_tasks(prepared)
             rasters = draw_maps(client, maps, ledger, output, partial(tell.step, _STAGE_DRAW))
@@ -118,8 +119,9 @@ def run_programme(
             if prepared.programme.woody is not None:
                 tell.say("Settling the woody-cover model")
                 model, findings = settle_model(
-                    prepared.programme, prepared.tasks, prepared.calendar, ledger, output
-                )
+                    prepared.programme, prepared.plots, prepared.all_tasks, prepared.calendar,
+                    ledger, output,
+                )  # fmt: skip
                 for finding in findings:
                     tell.say(f"{finding.severity}  {finding}")
                 step = partial(tell.step, _STAGE_COVER)
@@ -171,7 +173,7 @@ def _standing(prepared: Prepared, output: Path, before: State) -> RunSummary:
         page=output / "report" / "index.html",
         verdicts=read_csv(VERDICTS, output / VERDICTS.file),
         tasks_done=0,
-        tasks_kept=len(prepared.tasks),
+        tasks_kept=len(prepared.all_tasks),
         unreadable=(),
         refused=_by_reason(prepared),
         store_bytes=BlockStore(output / STORE / BLOCKS).size().stored_bytes,
@@ -205,6 +207,6 @@ def _run_key(prepared: Prepared) -> str:
         register.sowing.to_csv(index=False),
         "" if rain is None else rain.daily.to_csv(),
         prepared.full_calendar.to_csv(index=False),
-        [task.key for task in prepared.tasks],
+        [task.key for task in prepared.all_tasks],
         [[refusal.scene_id, refusal.reason] for refusal in prepared.refused],
     )

@@ -19,6 +19,7 @@ from afterrains.errors import Finding, InputError
 from afterrains.jobs.estimate import check_budget
 from afterrains.jobs.progress import Reporter, Silent
 from afterrains.register import check_plots, read_plots
+from afterrains.register.findings import has_errors
 from afterrains.stages.cellwork import CellTask
 from afterrains.stages.deliver import STORE
 from afterrains.stages.ledger import Ledger, only_run
@@ -136,16 +137,20 @@ def train_programme(
     """
     tell = reporter or Silent()
     findings = check_plots(plots_file)
-    prepared = _prepared(path, findings)
+    plots, given = None, 0
+    if not has_errors(findings):
+        plots = read_plots(plots_file)
+        given = len(plots)
+        if until is not None:
+            plots = plots[plots["surveyed_on"] <= pd.Timestamp(until)].reset_index(drop=True)
+    prepared = _prepared(path, findings, plots, plots_file.name)
     programme = prepared.programme
     folder = to or path.resolve().parent / _MODELS / programme.programme.id
     _require_free(folder, replace)
     for warning in (*prepared.warnings, *findings):
         tell.say(f"{warning.severity}  {warning}")
-    plots = read_plots(plots_file)
-    given = len(plots)
-    if until is not None:
-        plots = plots[plots["surveyed_on"] <= pd.Timestamp(until)].reset_index(drop=True)
+    plots = prepared.plots
+    assert plots is not None, "faults of the plots have been raised"
     output = programme.output_folder
     with only_run(output):
         ledger = Ledger(output / STORE)
@@ -181,13 +186,15 @@ def train_programme(
     )
 
 
-def _prepared(path: Path, plot_findings: Sequence[Finding]) -> Prepared:
+def _prepared(
+    path: Path, plot_findings: Sequence[Finding], plots: pd.DataFrame | None, file: str
+) -> Prepared:
     """The plan, or every fault of the plots and of the programme at once."""
     try:
-        prepared = prepare(path, training=True)
+        prepared = prepare(path, training=True, plots=plots, plots_file=file)
     except InputError as error:
         raise InputError([*plot_findings, *error.findings]) from error
-    if any(finding.severity == "error" for finding in plot_findings):
+    if has_errors(plot_findings):
         raise InputError([*plot_findings, *prepared.warnings])
     return prepared
 
@@ -196,7 +203,8 @@ def _tasks_for(plots: pd.DataFrame, prepared: Prepared) -> tuple[CellTask, ...]:
     """The tasks whose composites the plots need, in the plan's order."""
     boxes = {cell.cell_id: cell.geobox for cell in prepared.cells}
     needed = cell_seasons_needed(plots, boxes, prepared.calendar)
-    return tuple(task for task in prepared.tasks if (task.cell.cell_id, task.season) in needed)
+    at_sites = (t for t in prepared.tasks if (t.cell.cell_id, t.season) in needed)
+    return (*at_sites, *prepared.plot_tasks)
 
 
 def _require_free(folder: Path, replace: bool) -> None:

@@ -15,13 +15,14 @@ import pandas as pd
 from afterrains.errors import Finding, InputError
 from afterrains.programme import Programme, Woody, load_programme
 from afterrains.rain import RainRecord, inspect_rain
-from afterrains.register import Register, check_inputs, read_register
+from afterrains.register import Register, check_inputs, read_plots, read_register
 from afterrains.scenes import (
     BANDS,
     Cell,
     Profiles,
     Refusal,
     Scene,
+    lattice_origin,
     lay_cells,
     load_profiles,
     search,
@@ -30,6 +31,13 @@ from afterrains.scenes.mixing import adjusted_profiles, bands_given
 from afterrains.signals.indices import DEFAULT_INDICES, INDICES, available
 from afterrains.stages.calendars import full_calendar, watched
 from afterrains.stages.cellwork import CellTask
+from afterrains.stages.plot_ground import (
+    PlotGround,
+    bbox_with,
+    lay_plot_ground,
+    plots_in_reach,
+    plots_with_scenes,
+)
 from afterrains.stages.task_plan import footprint_of, serves_any, tasks_of
 from afterrains.woody import DEFAULT_FEATURES, bands_needed, load, require_bands
 
@@ -60,6 +68,15 @@ class Prepared:
     indices: tuple[str, ...]
     tasks: tuple[CellTask, ...]
     warnings: tuple[Finding, ...]
+    plots: pd.DataFrame | None = None
+    """Field plots that a model is to be fitted to, those that scenes may show; None without."""
+    plot_tasks: tuple[CellTask, ...] = ()
+    """What is read for plots that lie in no cell of the sites."""
+
+    @property
+    def all_tasks(self) -> tuple[CellTask, ...]:
+        """What is read for the sites, and then for plots alone."""
+        return self.tasks + self.plot_tasks
 
 
 def check_programme(path: Path) -> list[Finding]:
@@ -76,7 +93,13 @@ def check_programme(path: Path) -> list[Finding]:
         return list(error.findings)
 
 
-def prepare(path: Path, *, training: bool = False) -> Prepared:
+def prepare(
+    path: Path,
+    *,
+    training: bool = False,
+    plots: pd.DataFrame | None = None,
+    plots_file: str = "plots",
+) -> Prepared:
     """Read the inputs and plan the run.
 
     Parameters
@@ -86,6 +109,10 @@ def prepare(path: Path, *, training: bool = False) -> Prepared:
     training : bool
         Plan for fitting a woody-cover model: the bands of its features are read, and what the file
         says under `woody` is not looked at, for it may name the model that is yet to be made.
+    plots : DataFrame, optional
+        Plots to fit one to; those that the file names under `woody`, if not given.
+    plots_file : str
+        Name of the plots' file, for what is found about them.
 
     Raises
     ------
@@ -98,6 +125,13 @@ def prepare(path: Path, *, training: bool = False) -> Prepared:
     register, rain, findings = _read_inputs(programme, path)
     if register is None or any(finding.severity == "error" for finding in findings):
         raise InputError(findings)
+    if plots is None and programme.woody is not None and programme.woody.train is not None:
+        plots, plots_file = read_plots(programme.woody.train), programme.woody.train.name
+    bbox = _bbox(register)
+    if plots is not None:
+        plots, told = plots_in_reach(plots, register.sites, plots_file)
+        findings += told
+        bbox = bbox_with(bbox, plots)
     every_season = full_calendar(programme, rain)
     calendar = watched(every_season, programme.scenes.start, programme.scenes.end)
     profiles = load_profiles(programme.scenes.profiles)
@@ -106,23 +140,32 @@ def prepare(path: Path, *, training: bool = False) -> Prepared:
         programme.scenes.collections,
         programme.scenes.start,
         programme.scenes.end,
-        _bbox(register),
+        bbox,
         programme.scenes.max_cloud_percent,
         profiles,
         trusted_hosts=programme.scenes.trusted_hosts,
     )
     resolution_m = programme.grid.resolution_m
+    bounds = tuple(register.sites.total_bounds)
+    lattice = lattice_origin(found.scenes, register.crs, bounds, resolution_m)
+    halo_m = max(programme.scenes.mask_dilation_m, _SMALLEST_HALO_M)
     cells = lay_cells(
-        register.sites,
-        register.crs,
-        resolution_m,
-        scenes=found.scenes,
-        halo_m=max(programme.scenes.mask_dilation_m, _SMALLEST_HALO_M),
-    )
+        register.sites, register.crs, resolution_m, lattice=lattice, halo_m=halo_m
+    )  # fmt: skip
     footprints = {cell.cell_id: footprint_of(cell) for cell in cells}
-    used = tuple(scene for scene in found.scenes if serves_any(scene, footprints.values()))
-    if not used:
+    plot_ground = PlotGround()
+    if plots is not None:
+        plot_ground = lay_plot_ground(
+            plots, register.sites, cells, calendar, resolution_m, lattice=lattice, halo_m=halo_m
+        )
+    at_sites = [serves_any(scene, footprints.values()) for scene in found.scenes]
+    if not any(at_sites):
         raise InputError([_no_scene(programme, path, len(found.scenes), found.refused)])
+    used = tuple(
+        scene
+        for scene, here in zip(found.scenes, at_sites, strict=True)
+        if here or plot_ground.serves(scene, calendar)
+    )
     method = programme.scenes.adjust_bandpasses
     profiles, adjusts = adjusted_profiles(used, profiles, method, file=path.name)
     seen = bands_given(used, profiles, adjusts=adjusts)
@@ -133,12 +176,22 @@ def prepare(path: Path, *, training: bool = False) -> Prepared:
         require_bands(features, seen, file=path.name)
         needed |= bands_needed(features)
     bands = tuple(band for band in BANDS if band in needed & seen)
-    tasks = tuple(
-        tasks_of(
-            programme, register, calendar, cells, footprints, used, bands, indices, profiles,
-            adjusts=adjusts,
+    tasks, of_plots = (
+        tuple(
+            tasks_of(
+                programme, register, calendar, ground, outlines, used, bands, indices, profiles,
+                adjusts=adjusts,
+            )
         )
+        for ground, outlines in ((cells, footprints), (plot_ground.cells, plot_ground.outlines))
     )  # fmt: skip
+    plot_tasks = tuple(
+        task for task in of_plots if plot_ground.needs(task.cell.cell_id, task.season)
+    )
+    if plots is not None:
+        read = {(task.cell.cell_id, task.season) for task in plot_tasks}
+        plots, told = plots_with_scenes(plots, plot_ground, read, plots_file)
+        findings += told
     return Prepared(
         programme=programme,
         register=register,
@@ -153,6 +206,8 @@ def prepare(path: Path, *, training: bool = False) -> Prepared:
         indices=indices,
         tasks=tasks,
         warnings=tuple(findings),
+        plots=plots,
+        plot_tasks=plot_tasks,
     )
 
 
