@@ -111,6 +111,14 @@ class WoodyModel:
     """Row for each plot used: plot_id, cover, held_out (percent), place, fold, season ("" where
     not known) and its features."""
 
+    def grass_bias(self, cover: float) -> float:
+        """Standard error, in points, of what ground of another kind is read as, at a cover.
+
+        Errors between places held out, raised by their own standard error. Rested ground that grew
+        grass is of another kind than it was before, and than its controls.
+        """
+        return float(np.sqrt(self.error_share.cautious()[0]) * self.scale.at(np.array(cover)))
+
     @property
     def few_plots(self) -> bool:
         """Whether the model rests on few plots."""
