@@ -97,7 +97,7 @@ def test_a_season_that_moves_all_ground_does_not_blur_the_line(rng):
     assert (pooled.coefficient / pooled.spread)[0] < 8.5
     theirs = MixedLM(cover, np.column_stack([np.ones(1200), x]), groups=season).fit()
     # The seasons' spread is given here, by the weight of one plot, and estimated there.
-    assert ours == pytest.approx(theirs.fe_params[1:], abs=0.1)
+    assert ours == pytest.approx(theirs.fe_params[1:], abs=0.15)
 
 
 def test_scale_never_falls_below_what_eyes_can_see():
