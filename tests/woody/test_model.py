@@ -258,7 +258,7 @@ def test_report_sets_the_model_beside_simpler_ones(model):
 def test_a_map_in_blocks_is_the_map_in_one(rng):
     """The shipped model's features reach over block borders; float32 rounding apart, no seam."""
     shipped = load(Path(__file__).resolve().parents[2] / "models" / "woody_cover")
-    names = ("green", "red", "nir", "swir16", "swir22")
+    names = ("blue", "green", "red", "nir", "swir16", "swir22")
     dry = {f"late_{name}_median": rng.uniform(0.1, 0.4, (37, 45)) for name in names}
     dry |= {f"late_{name}_median": rng.uniform(0.1, 0.3, (37, 45)) for name in
             ("ndvi", "ndmi", "nbr2")}  # fmt: skip
