@@ -32,31 +32,33 @@ from afterrains.woody.validation import folds_of_places, held_out, places_of  # 
 
 NAMES = list(DEFAULT_FEATURES)
 EARLY = ("2016-dry", "2017-dry")
-Fit = Callable[[np.ndarray, np.ndarray], Callable[[np.ndarray], np.ndarray]]
+Fit = Callable[[np.ndarray, np.ndarray, np.ndarray], Callable[[np.ndarray], np.ndarray]]
 
 
-def lean(count: int, depth: int, leaf: int, *, weighted: bool = True) -> Fit:
+def lean(count: int, depth: int, leaf: int, *, weighted: bool = True, seasons: bool = True) -> Fit:
     """A line and trees on what it leaves; no trees for a count of 0."""
 
-    def fit(x: np.ndarray, y: np.ndarray) -> Callable[[np.ndarray], np.ndarray]:
-        line, _, weight = fit_line(x, y, weighted=weighted)
+    def fit(x: np.ndarray, y: np.ndarray, season: np.ndarray) -> Callable[[np.ndarray], np.ndarray]:
+        fitted = fit_line(x, y, season if seasons else None, weighted=weighted)
+        line = fitted.line
         if not count:
             return line.at
-        left = y - line.at(x)
-        grown = trees.grow(x, left, weight, trees=count, depth=depth, leaf=leaf, seed=1)
+        left = y - line.at(x) - fitted.season_level
+        grown = trees.grow(x, left, fitted.weight, trees=count, depth=depth, leaf=leaf, seed=1)
         return lambda at: line.at(at) + trees.evaluate(grown, at.astype(np.float32))
 
     return fit
 
 
-def forest(x: np.ndarray, y: np.ndarray) -> Callable[[np.ndarray], np.ndarray]:
+def forest(x: np.ndarray, y: np.ndarray, _: np.ndarray) -> Callable[[np.ndarray], np.ndarray]:
     """The usual large forest."""
     return RandomForestRegressor(200, max_depth=16, random_state=1).fit(x, y).predict
 
 
 WAYS: dict[str, Fit] = {
-    "plain line": lean(0, 0, 0, weighted=False),
-    "weighted line": lean(0, 0, 0),
+    "plain line": lean(0, 0, 0, weighted=False, seasons=False),
+    "weighted line": lean(0, 0, 0, seasons=False),
+    "weighted line, seasons apart": lean(0, 0, 0),
     **{
         f"line + {count} trees of depth {depth}, leaf {leaf}": lean(count, depth, leaf)
         for count, depth, leaf in (
@@ -94,13 +96,13 @@ def errors(samples: Samples, fit: Fit, stretched: bool) -> dict[str, float]:
     used = samples.features[NAMES].notna().all(axis=1)
     plots, x = samples.plots[used], samples.features.loc[used, NAMES].to_numpy(np.float64)
     y, place = plots["woody_cover_percent"].to_numpy(np.float64), places_of(plots)
+    season = plots["season"].to_numpy(str)
     quarter = plots["quarter"].to_numpy()
     seen, circles, sites = [], [], []
     for out in range(QUARTERS):
         mine = quarter != out
-        predict = _stretched(x[mine], y[mine], place[mine], fit) if stretched else fit(
-            x[mine], y[mine]
-        )  # fmt: skip
+        given = x[mine], y[mine], season[mine]
+        predict = _stretched(*given, place[mine], fit) if stretched else fit(*given)
         if (~mine).any():
             seen.append(predict(x[~mine]) - y[~mine])
         there = samples.circles[samples.circles["quarter"] == out]
@@ -132,11 +134,11 @@ def errors(samples: Samples, fit: Fit, stretched: bool) -> dict[str, float]:
 
 
 def _stretched(
-    x: np.ndarray, y: np.ndarray, place: np.ndarray, fit: Fit
+    x: np.ndarray, y: np.ndarray, season: np.ndarray, place: np.ndarray, fit: Fit
 ) -> Callable[[np.ndarray], np.ndarray]:
-    held = held_out(x, y, folds_of_places(place, 10, 1), fit)
+    held = held_out(x, y, season, folds_of_places(place, 10, 1), fit)
     stretch = find_stretch(held, y, fit_scale(held, y - held))
-    whole = fit(x, y)
+    whole = fit(x, y, season)
     return lambda at: stretch.at(whole(at))
 
 
@@ -158,7 +160,9 @@ def rate(samples: Samples, fit: Fit) -> float:
     """Pixels a second: the median of five."""
     used = samples.features[NAMES].notna().all(axis=1)
     x = samples.features.loc[used, NAMES].to_numpy(np.float64)
-    predict = fit(x, samples.plots.loc[used, "woody_cover_percent"].to_numpy(np.float64))
+    plots = samples.plots[used]
+    y = plots["woody_cover_percent"].to_numpy(np.float64)
+    predict = fit(x, y, plots["season"].to_numpy(str))
     rng = np.random.default_rng(3)
     pixels = x[rng.integers(0, len(x), 100_000)] + rng.normal(0, 0.01, (100_000, x.shape[1]))
     predict(pixels[:10])

@@ -89,6 +89,7 @@ def composites(rows: slice, columns: slice) -> dict[str, np.ndarray]:
     nir, swir16, swir22 = 0.34 - 0.02 * cover, 0.44 - 0.20 * cover - wet, 0.39 - 0.24 * cover
     nir = np.where(np.sin(x / 211) * np.sin(y / 173) > 1 - SHARE_CLOUDED, np.nan, nir)
     return {
+        "late_blue_median": 0.13 - 0.07 * cover,
         "late_green_median": green, "late_red_median": red, "late_nir_median": nir,
         "late_ndvi_median": (nir - red) / (nir + red),
         "late_ndmi_median": (nir - swir16) / (nir + swir16),

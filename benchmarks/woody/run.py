@@ -104,8 +104,8 @@ def fit_ways(
     model = fit(plots, features, names=names)
     x = model.training[names].to_numpy()
     y = model.training["cover"].to_numpy()
-    line = fit_line(x, y, weighted=False)[0]
-    ndvi = fit_line(x[:, :1], y, weighted=False)[0]
+    line = fit_line(x, y, weighted=False).line
+    ndvi = fit_line(x[:, :1], y, weighted=False).line
     forest = RandomForestRegressor(200, max_depth=16, min_samples_leaf=2, random_state=1).fit(x, y)
     return model, {
         "plain line": line.at,

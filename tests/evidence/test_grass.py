@@ -8,8 +8,10 @@ NBR2 for each NDVI over bare sand (from memory, see the module), open crowns wit
 import numpy as np
 import pandas as pd
 import pytest
+from scipy import stats
 
 from afterrains.contrast import judge
+from afterrains.evidence.changed_ground import allow_for_changed_ground, ground_errors
 from afterrains.evidence.grass import CROWNS_MOST, grassiness
 
 _DRY_GRASS, _CROWNS = 1.6, 0.3
@@ -79,6 +81,55 @@ def test_the_guard_stands_behind_a_woody_model_too(rng, slope, word):
     assert not (newest == word).any()
     unguarded = judge(panel.drop(columns="dead_grass"), sowing, **settings)
     assert (unguarded.groupby("site_id").tail(1)["verdict"] == "gain").mean() >= 0.8
+
+
+def test_a_season_without_shortwave_infrared_lets_no_gain_pass_unasked(rng):
+    """A model that takes grass for cover; the newest season's signal was lost to cloud."""
+    panel, sowing = _panel(rng, _DRY_GRASS)
+    panel["greenness"], panel["value"] = panel["value"], 100 * panel["value"]
+    newest = panel["season"] == panel["season"].max()
+    cloudy = panel.assign(dead_grass=panel["dead_grass"].mask(newest & (panel["site_id"] != "s00")))
+    settings = {"judged_seasons": 8, "meaningful_gain": 2.0, "woody_model": True}
+    last = judge(cloudy, sowing, **settings).groupby("site_id").tail(1)
+    assert not (last["verdict"] == "gain").any()
+
+
+def test_the_error_between_grounds_is_cleared_where_grass_rose_and_only_there(rng):
+    """The same rise by grass and by crowns, 5 points, with an error of 3 between grounds.
+
+    By grass the interval reaches down to no gain; by crowns it stays as it was, to the last bit.
+    """
+    settings = {"judged_seasons": 8, "meaningful_gain": 2.0, "woody_model": True}
+    for slope, changed in ((_DRY_GRASS, True), (_CROWNS, False)):
+        panel, sowing = _panel(rng, slope)
+        panel["greenness"], panel["value"] = panel["value"], 100 * panel["value"]
+        plain = judge(panel, sowing, **settings).groupby("site_id").tail(1)
+        wide = judge(panel.assign(ground_se=3.0), sowing, **settings).groupby("site_id").tail(1)
+        assert (plain["gain_low"] > 0).all()
+        if changed:
+            assert (wide["gain_low"] < 0).all() and (wide["p_value"] > 0.05).all()
+        else:
+            pd.testing.assert_frame_equal(wide, plain)
+
+
+def test_errors_of_changed_ground_by_hand():
+    """Errors .3 and .4 make .5, so three fifths of each z-value are left; unchanged rows stay."""
+    p = stats.norm.sf(2.0)
+    facts = pd.DataFrame(
+        {
+            "site_id": ["a", "b", "c"], "as_of": "2020-dry", "gain": 2.0, "gain_low": 1.4,
+            "gain_high": 2.6, "se": 0.3, "p_gain": p, "p_loss": 1 - p, "grass_p": np.nan,
+            "dead_grass_p": [0.01, 0.5, np.nan],
+        }
+    )  # fmt: skip
+    panel = facts[["site_id"]].assign(season="2020-dry", kind="dry", ground_se=0.4)
+    allow_for_changed_ground(facts, ground_errors(panel), shortwave=True)
+    assert facts["se"].tolist() == pytest.approx([0.5, 0.3, 0.5])
+    assert facts["p_gain"].tolist() == pytest.approx([stats.norm.sf(1.2), p, stats.norm.sf(1.2)])
+    reach = np.hypot(0.6, 1.959964 * 0.4)
+    assert facts["gain_low"].tolist() == pytest.approx([2 - reach, 1.4, 2 - reach])
+    assert facts["gain_high"].tolist() == pytest.approx([2 + reach, 2.6, 2 + reach])
+    assert facts["p_value"].tolist() == pytest.approx(2 * facts["p_gain"])
 
 
 def test_grassiness_by_hand():

@@ -85,7 +85,11 @@ def test_a_site_on_greenness_is_not_compared_in_points() -> None:
     values = ground["values"]
     percent = 8 + rng.normal(0, 0.5, len(values))
     cover = values[["site_id", "season"]].assign(
-        woody_percent=percent, woody_low=percent - 2, woody_high=percent + 2, woody_se_own=1.0
+        woody_percent=percent,
+        woody_low=percent - 2,
+        woody_high=percent + 2,
+        woody_se_own=1.0,
+        woody_se_place=0.8,
     )
     cover["basis"] = np.where(cover["site_id"] == "b", "dry-season greenness", "woody cover")
     tables = build_tables(**ground, cover=cover)

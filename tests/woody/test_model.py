@@ -11,6 +11,7 @@ import pytest
 from sklearn.ensemble import ExtraTreesRegressor
 from sklearn.linear_model import Ridge
 from statsmodels.regression.linear_model import WLS
+from statsmodels.regression.mixed_linear_model import MixedLM
 
 from afterrains.errors import InputError
 from afterrains.woody import describe, fit, load, predict, predict_blocks, probability_of_cover
@@ -60,7 +61,7 @@ def test_trees_that_leave_their_arrays_are_found():
 def test_plain_line_agrees_with_scikit_learn_ridge(rng):
     """The library scikit-learn: Ridge with alpha 1 on standardised features."""
     x, y = rng.normal(size=(80, 3)) * [1, 10, 0.1] + 5, rng.normal(size=80)
-    line, _, _ = fit_line(x, y, weighted=False)
+    line = fit_line(x, y, weighted=False).line
     scaled = (x - x.mean(axis=0)) / x.std(axis=0)
     np.testing.assert_allclose(line.at(x), Ridge(1.0).fit(scaled, y).predict(scaled), atol=1e-10)
 
@@ -70,12 +71,33 @@ def test_weighted_line_agrees_with_statsmodels(rng):
     x = rng.normal(size=(4000, 2))
     mean = 20 + x @ np.array([5.0, -3.0])
     y = mean + rng.normal(size=4000) * (1 + 0.1 * np.maximum(mean, 0))
-    line, scale, weight = fit_line(x, y)
-    theirs = WLS(y, np.column_stack([np.ones(4000), x]), weights=weight).fit()
+    fitted = fit_line(x, y)
+    line, scale = fitted.line, fitted.scale
+    theirs = WLS(y, np.column_stack([np.ones(4000), x]), weights=fitted.weight).fit()
     ours = line.coefficient / line.spread
     np.testing.assert_allclose(ours, theirs.params[1:], rtol=2e-3)
     # The errors drawn are 1 + 10 % of the mean; 4000 of them tell that to a tenth.
     assert scale.at(np.array([0.0, 20.0])) == pytest.approx([1.0, 3.0], rel=0.12)
+
+
+def test_a_season_that_moves_all_ground_does_not_blur_the_line(rng):
+    """Mixed model of statsmodels (REML), and the slopes that the plots were drawn with.
+
+    Seasons move one feature and not cover: across seasons it tells little, within them much.
+    """
+    season = rng.integers(0, 12, 1200)
+    cover = rng.gamma(2.0, 6.0, 1200)
+    moved = rng.normal(0, 0.6, 12)[season]
+    x = np.column_stack([0.1 * cover + moved, rng.normal(size=1200)])
+    x = x + rng.normal(0, 0.05, x.shape)
+    fitted = fit_line(x, cover, season.astype(str), weighted=False)
+    ours = fitted.line.coefficient / fitted.line.spread
+    assert ours == pytest.approx([10.0, 0.0], abs=0.25)
+    pooled = fit_line(x, cover, weighted=False).line
+    assert (pooled.coefficient / pooled.spread)[0] < 8.5
+    theirs = MixedLM(cover, np.column_stack([np.ones(1200), x]), groups=season).fit()
+    # The seasons' spread is given here, by the weight of one plot, and estimated there.
+    assert ours == pytest.approx(theirs.fe_params[1:], abs=0.15)
 
 
 def test_scale_never_falls_below_what_eyes_can_see():
@@ -179,12 +201,12 @@ def test_a_plots_own_place_never_predicts_it(rng):
     fold = folds_of_places(place, 4, seed=0)
     assert all(np.unique(fold[place == each]).size == 1 for each in range(12))
 
-    def remember(x, _):
+    def remember(x, _, __):
         seen = set(x[:, 0].tolist())
         return lambda new: np.array([float(each in seen) for each in new[:, 0].tolist()])
 
     x = place[:, None].astype(float)
-    assert held_out(x, place.astype(float), fold, remember).max() == 0.0
+    assert held_out(x, place.astype(float), place.astype(str), fold, remember).max() == 0.0
 
 
 def test_places_keep_a_site_together_and_far_plots_apart():
@@ -236,7 +258,7 @@ def test_report_sets_the_model_beside_simpler_ones(model):
 def test_a_map_in_blocks_is_the_map_in_one(rng):
     """The shipped model's features reach over block borders; float32 rounding apart, no seam."""
     shipped = load(Path(__file__).resolve().parents[2] / "models" / "woody_cover")
-    names = ("green", "red", "nir", "swir16", "swir22")
+    names = ("blue", "green", "red", "nir", "swir16", "swir22")
     dry = {f"late_{name}_median": rng.uniform(0.1, 0.4, (37, 45)) for name in names}
     dry |= {f"late_{name}_median": rng.uniform(0.1, 0.3, (37, 45)) for name in
             ("ndvi", "ndmi", "nbr2")}  # fmt: skip

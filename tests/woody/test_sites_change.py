@@ -60,6 +60,8 @@ def test_site_mean_and_its_error_by_hand(model, rng):
     scale2 = (model.scale.floor + model.scale.slope * mean) ** 2
     own = scale2 * (place + 0.7 * model.plot_area_m2 / 10_000)
     assert row["woody_se_own"] == pytest.approx(np.sqrt(own), rel=1e-6)
+    assert row["woody_se_place"] == pytest.approx(np.sqrt(scale2 * place), rel=1e-6)
+    assert known.grass_bias(mean) == pytest.approx(row["woody_se_place"], rel=1e-6)
     assert row["woody_se"] == pytest.approx(np.sqrt(own + scale2 * season), rel=1e-6)
     freedom = (own + scale2 * season) ** 2 / (own**2 / 49 + (scale2 * season) ** 2 / 8)
     reach = t.ppf(0.975, freedom) * row["woody_se"]

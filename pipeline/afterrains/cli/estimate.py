@@ -39,8 +39,11 @@ def _print_estimate(found: Estimate) -> None:
     refused = ", ".join(f"{count} {reason}" for reason, count in found.refused.items())
     out.print(
         Text(
-            f"{found.sites} sites in {found.cells} cells; {found.scenes} scenes of {found.dates} "
-            f"dates to use" + radar + (f", left out: {refused}" if refused else "")
+            f"{found.sites} sites in {found.cells} cells"
+            + (f", {found.plot_cells} more for plots away from them" if found.plot_cells else "")
+            + f"; {found.scenes} scenes of {found.dates} dates to use"
+            + radar
+            + (f", left out: {refused}" if refused else "")
         ),
         soft_wrap=True,
     )

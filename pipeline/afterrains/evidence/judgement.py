@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 
 from afterrains.evidence.as_of import match_all
 from afterrains.evidence.balance import balance_table
+from afterrains.evidence.changed_ground import allow_for_changed_ground, ground_errors
 from afterrains.evidence.control_notes import controls_table
 from afterrains.evidence.facts import Facts, add_flush, facts_at
 from afterrains.evidence.ground import Ground
@@ -97,6 +98,8 @@ def judge_programme(
         a site's differs from its controls' it enters the contrast (see `evidence.rain_gap`).
         Optional `dead_grass`: NBR2 of the same dry dates; with it a gain is told only where
         crowns show (see `evidence.grass`). Beside woody percent it needs `greenness`, the NDVI.
+        Optional `ground_se`: error of a dry value between one kind of ground and another, which is
+        added where grass rose (see `evidence.changed_ground`).
     sowing : DataFrame
         `site_id`, `sown_on`; the first sowing of a site starts its clock. With `clock_from` (first
         effective rain, empty while there was none) that day starts it; the seasons before sowing
@@ -162,6 +165,7 @@ def judge_programme(
     )
     book = LevelBook(error_rate / 2, judged_seasons, rules.growth)
     flush_book = LevelBook(error_rate / 2, judged_seasons, _FLUSH_GROWTH)
+    errors = ground_errors(panel)
     parts, planned, newest = [], [], None
     for last in range(1, len(arrays.dry.seasons) + 1):
         rows = np.flatnonzero(dry.since[:, last - 1] > 0)
@@ -179,6 +183,7 @@ def judge_programme(
         untold = np.full(rows.size, np.nan)
         facts["crowns_p"] = untold if grass is None else grass.gains.p_loss
         facts["dead_grass_p"] = untold if grass is None else grass.gains.p_gain
+        allow_for_changed_ground(facts, errors, shortwave=grassy is not None)
         parts.append(facts)
         nothing = np.zeros((rows.size, horizon + 1))
         planned.append(

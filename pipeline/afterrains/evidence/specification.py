@@ -8,13 +8,14 @@ from collections.abc import Mapping
 from typing import Any
 
 from afterrains.evidence.borne_out import NO_SUPPORT
+from afterrains.evidence.changed_ground import FLUSH_DOUBT
 from afterrains.evidence.common_drift import DRIFTS
 from afterrains.evidence.grass import CROWNS_MOST
 from afterrains.evidence.growth import STEP_SHARE
 from afterrains.evidence.matching import MOST_CONTROLS
 from afterrains.evidence.refusals import FEWEST_BEFORE, FEWEST_CONTROLS, LARGEST_IMBALANCE
 from afterrains.evidence.structures import DRIFT_PRIOR
-from afterrains.evidence.verdicts import DRIFT_HINT, FLUSH_DOUBT, FRAGILE, Rules
+from afterrains.evidence.verdicts import DRIFT_HINT, FRAGILE, Rules
 
 __all__ = ["frozen", "specification"]
 
@@ -59,6 +60,13 @@ def specification(rules: Rules, spill_over_m: float) -> dict[str, Any]:
             else "not asked",
         },
     }
+    if rules.woody_model:
+        rule["with_woody_model"] = {
+            "rule": "a gain must show crowns in the shortwave infrared, where the panel has it",
+            "changed_ground": "where flush or dead grass rose, or dead grass is not known, the "
+            "model's error between places (ground_se) is added to the gain's",
+            "flush_doubt": FLUSH_DOUBT,
+        }
     return frozen(rule)
 
 

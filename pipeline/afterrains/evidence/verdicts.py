@@ -13,6 +13,7 @@ import pandas as pd
 from numpy.typing import NDArray
 from scipy import stats
 
+from afterrains.evidence.changed_ground import FLUSH_DOUBT
 from afterrains.evidence.growth import GrowthCurve, ramp
 from afterrains.evidence.levels import Levels
 
@@ -22,8 +23,6 @@ Floats = NDArray[np.float64]
 
 VERDICTS = ("gain", "loss", "no-gain", "grass-only", "too-early", "not-assessable")
 POWER = 0.8
-FLUSH_DOUBT = 0.15
-"""One-sided p-value of a risen flush from which a gain without a woody model is doubted."""
 STILL_DOWN = 0.2
 """One-sided p-value of a loss up to which a site that fell suddenly has not come back."""
 DRIFT_HINT = 0.1
@@ -137,7 +136,11 @@ def decide(facts: pd.DataFrame, levels: Levels, rules: Rules, seasons: tuple[str
     # The shortwave infrared says whether crowns or dead grass made the dry season greener.
     swir_known = facts["crowns_p"].notna().to_numpy()
     crowns_p = facts["crowns_p"].fillna(1.0).to_numpy()
-    crowns = (crowns_p <= level) | (_ever(crowns_p <= level, site) & (crowns_p <= half))
+    shown = _ever(crowns_p <= level, site)
+    crowns = (crowns_p <= level) | (shown & (crowns_p <= half))
+    # A season too cloudy to ask the shortwave infrared takes back no crowns, and proves none.
+    unasked = ~swir_known & swir_known.any() if rules.woody_model else np.zeros(len(facts), bool)
+    crowns |= unasked & shown
     dead_grass = facts["dead_grass_p"].fillna(1.0).to_numpy() <= FLUSH_DOUBT
     # Where crowns are shown, a flush weighs only when it is beyond chance, not on suspicion.
     flush_rose = facts["grass_p"].fillna(1.0).to_numpy() <= rules.error_rate
@@ -145,7 +148,7 @@ def decide(facts: pd.DataFrame, levels: Levels, rules: Rules, seasons: tuple[str
     grassy = greener | np.where(swir_known, dead_grass, at_once)
     # A woody-cover model answers the flush, but dead grass passes it by a few points.
     unsure = gain & (dead_grass & swir_known & ~crowns if rules.woody_model else grassy)
-    untold = gain & ~unsure & swir_known & ~crowns
+    untold = gain & ~unsure & (swir_known | unasked) & ~crowns
     # A gain but for a drift that began before sowing: waiting does not tell the two apart.
     drifting = (facts["p_no_drift"].fillna(1.0).to_numpy() <= level) & (p_gain > level) & ~gain
     drifting &= facts["drift_p"].to_numpy() <= DRIFT_HINT

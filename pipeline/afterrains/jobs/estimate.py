@@ -49,6 +49,8 @@ class Estimate:
 
     sites: int
     cells: int
+    plot_cells: int
+    """Laid for field plots away from the sites, each for one dry season."""
     scenes: int
     """To use, of those the catalogue offers."""
     radar_scenes: int
@@ -104,7 +106,7 @@ def estimate(path: Path, *, workers: int | None = None) -> Estimate:
     """
     prepared = prepare(path)
     ledger = Ledger(prepared.programme.output_folder / STORE)
-    planned: tuple[Task, ...] = (*prepared.tasks, *prepared.radar)
+    planned: tuple[Task, ...] = (*prepared.all_tasks, *prepared.radar)
     waiting = [task for task in planned if not _is_done(task, ledger)]
     return reckon(prepared, waiting, workers=workers)
 
@@ -155,12 +157,13 @@ def reckon(
     return Estimate(
         sites=len(prepared.register.sites),
         cells=len(prepared.cells),
+        plot_cells=len({task.cell.cell_id for task in prepared.plot_tasks}),
         scenes=len(prepared.scenes),
         radar_scenes=sum(1 for scene in prepared.scenes if scene.track),
         refused=dict(sorted(Counter(each.reason for each in prepared.refused).items())),
         dates=len({scene.solar_day for scene in prepared.scenes}),
         tasks=len(waiting),
-        tasks_kept=len(prepared.tasks) + len(prepared.radar) - len(waiting),
+        tasks_kept=len(prepared.all_tasks) + len(prepared.radar) - len(waiting),
         months=months(prepared.tasks, settings.start, settings.end),
         files=totals["files"],
         blocks=totals["blocks"],

@@ -102,7 +102,7 @@ def run_programme(
         ledger.sweep()
         if prepared.drawn is not None:
             keep(prepared.drawn, output)
-        kept, waiting = split(prepared.tasks, ledger)
+        kept, waiting = split(prepared.all_tasks, ledger)
         kept_radar, waiting_radar = split(prepared.radar, ledger)
         to_do: list[Task] = [*waiting, *waiting_radar]
         known = len(kept) + len(kept_radar)
@@ -118,8 +118,9 @@ def run_programme(
             recorded_to(performance_report),
         ):
             step = partial(tell.step, _STAGE_READ)
-            tasks, results = pull(client, prepared.tasks, kept, waiting, ledger, step)
-            prepared = replace(prepared, tasks=tasks)
+            done, results = pull(client, prepared.all_tasks, kept, waiting, ledger, step)
+            count = len(prepared.tasks)
+            prepared = replace(prepared, tasks=done[:count], plot_tasks=done[count:])
             step = partial(tell.step, _STAGE_RADAR)
             radar = pull_radar(client, kept_radar, waiting_radar, ledger, step)
             stages.ended("reading")
@@ -130,7 +131,8 @@ def run_programme(
                 tell.say("Settling the woody-cover model")
                 model, findings = settle_model(
                     prepared.programme,
-                    prepared.tasks,
+                    prepared.plots,
+                    prepared.all_tasks,
                     prepared.radar,
                     prepared.radar_tracks,
                     prepared.calendar,
@@ -191,7 +193,7 @@ def _standing(prepared: Prepared, output: Path, before: State) -> RunSummary:
         page=output / "report" / "index.html",
         verdicts=read_csv(VERDICTS, output / VERDICTS.file),
         tasks_done=0,
-        tasks_kept=len(prepared.tasks) + len(prepared.radar),
+        tasks_kept=len(prepared.all_tasks) + len(prepared.radar),
         unreadable=(),
         refused=_by_reason(prepared),
         store_bytes=BlockStore(output / STORE / BLOCKS).size().stored_bytes,
@@ -226,7 +228,7 @@ def _run_key(prepared: Prepared) -> str:
         register.sowing.to_csv(index=False),
         "" if rain is None else rain.daily.to_csv(),
         prepared.full_calendar.to_csv(index=False),
-        [task.key for task in prepared.tasks],
+        [task.key for task in prepared.all_tasks],
         [task.key for task in prepared.radar],
         [[refusal.scene_id, refusal.reason] for refusal in prepared.refused],
     )

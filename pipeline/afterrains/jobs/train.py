@@ -19,6 +19,7 @@ from afterrains.errors import Finding, InputError
 from afterrains.jobs.estimate import check_budget
 from afterrains.jobs.progress import Reporter, Silent
 from afterrains.register import check_plots, read_plots
+from afterrains.register.findings import has_errors
 from afterrains.stages.cellwork import Task
 from afterrains.stages.deliver import STORE
 from afterrains.stages.ledger import Ledger, only_run
@@ -139,16 +140,20 @@ def train_programme(
     """
     tell = reporter or Silent()
     findings = check_plots(plots_file)
-    prepared = _prepared(path, findings)
+    plots, given = None, 0
+    if not has_errors(findings):
+        plots = read_plots(plots_file)
+        given = len(plots)
+        if until is not None:
+            plots = plots[plots["surveyed_on"] <= pd.Timestamp(until)].reset_index(drop=True)
+    prepared = _prepared(path, findings, plots, plots_file.name)
     programme = prepared.programme
     folder = to or path.resolve().parent / _MODELS / programme.programme.id
     _require_free(folder, replace)
     for warning in (*prepared.warnings, *findings):
         tell.say(f"{warning.severity}  {warning}")
-    plots = read_plots(plots_file)
-    given = len(plots)
-    if until is not None:
-        plots = plots[plots["surveyed_on"] <= pd.Timestamp(until)].reset_index(drop=True)
+    plots = prepared.plots
+    assert plots is not None, "faults of the plots have been raised"
     output = programme.output_folder
     with only_run(output):
         ledger = Ledger(output / STORE)
@@ -200,13 +205,15 @@ def train_programme(
     )
 
 
-def _prepared(path: Path, plot_findings: Sequence[Finding]) -> Prepared:
+def _prepared(
+    path: Path, plot_findings: Sequence[Finding], plots: pd.DataFrame | None, file: str
+) -> Prepared:
     """The plan, or every fault of the plots and of the programme at once."""
     try:
-        prepared = prepare(path, training=True)
+        prepared = prepare(path, training=True, plots=plots, plots_file=file)
     except InputError as error:
         raise InputError([*plot_findings, *error.findings]) from error
-    if any(finding.severity == "error" for finding in plot_findings):
+    if has_errors(plot_findings):
         raise InputError([*plot_findings, *prepared.warnings])
     return prepared
 
@@ -214,7 +221,8 @@ def _prepared(path: Path, plot_findings: Sequence[Finding]) -> Prepared:
 def _needed(plots: pd.DataFrame, prepared: Prepared) -> frozenset[tuple[str, str]]:
     """Cells and seasons whose composites the plots need."""
     boxes = {cell.cell_id: cell.geobox for cell in prepared.cells}
-    return cell_seasons_needed(plots, boxes, prepared.calendar)
+    at_sites = cell_seasons_needed(plots, boxes, prepared.calendar)
+    return at_sites | {(task.cell.cell_id, task.season) for task in prepared.plot_tasks}
 
 
 def _among(tasks: Sequence[_AnyTask], needed: frozenset[tuple[str, str]]) -> tuple[_AnyTask, ...]:

@@ -38,7 +38,7 @@ SECOND_LOOKS = {
 # Fewer looks, and a season's median is one or two scenes' haze (common practice, no source).
 # The rains are cloudy, and values are compared on common dates, so there one look fewer must do.
 MIN_CLEAR_DATES = {"dry": 3, "rains": 2}
-_COVER_COLUMNS = ("woody_percent", "woody_low", "woody_high", "woody_se_own")
+_COVER_COLUMNS = ("woody_percent", "woody_low", "woody_high", "woody_se_own", "woody_se_place")
 
 
 def judged_table(

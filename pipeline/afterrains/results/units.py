@@ -16,6 +16,8 @@ from afterrains.results.panel import SECOND_LOOKS
 
 __all__ = ["judge_in_units"]
 
+_OF_COVER = ["woody_percent", "woody_se_own", "woody_se_place"]
+
 
 def judge_in_units(
     panel: pd.DataFrame,
@@ -36,15 +38,14 @@ def judge_in_units(
     if not (is_sown & woody).any():
         return _greenness(panel, sowing, greener, settings)
     points = panel[woody].assign(greenness=panel["value"])
-    points = points.merge(
-        values[["site_id", "season", "woody_percent", "woody_se_own"]], on=["site_id", "season"]
-    )
+    points = points.merge(values[["site_id", "season", *_OF_COVER]], on=["site_id", "season"])
     dry = points["kind"] == "dry"
     points["value"] = points["value"].where(~dry, points["woody_percent"])
     looks = points["clear_dates"] * np.sqrt(points["area_ha"])
     points["weight"] = looks.where(~dry, 1 / points["woody_se_own"] ** 2)
+    points["ground_se"] = points["woody_se_place"].where(dry)
     told = judge_programme(
-        points.drop(columns=["woody_percent", "woody_se_own", "clear_dates"]),
+        points.drop(columns=[*_OF_COVER, "clear_dates"]),
         sowing[sowing["site_id"].isin(in_points)],
         meaningful_gain=evidence.meaningful_gain_points,
         woody_model=True,

@@ -16,13 +16,14 @@ from shapely.geometry.base import BaseGeometry
 from afterrains.errors import Finding, InputError
 from afterrains.programme import Drawn, Programme, Woody, load_programme
 from afterrains.rain import RainRecord, inspect_rain
-from afterrains.register import Register, check_inputs, read_register
+from afterrains.register import Register, check_inputs, read_plots, read_register
 from afterrains.scenes import (
     BANDS,
     Cell,
     Profiles,
     Refusal,
     Scene,
+    lattice_origin,
     lay_cells,
     load_profiles,
     search,
@@ -32,6 +33,13 @@ from afterrains.signals.indices import DEFAULT_INDICES, INDICES, available
 from afterrains.stages.calendars import full_calendar, watched
 from afterrains.stages.cellwork import CellTask
 from afterrains.stages.drawn_ground import DrawnGround, draw_ground, rain_of_drawn, with_drawn
+from afterrains.stages.plot_ground import (
+    PlotGround,
+    bbox_with,
+    lay_plot_ground,
+    plots_in_reach,
+    plots_with_scenes,
+)
 from afterrains.stages.radar_plan import RadarPlan, plan_radar
 from afterrains.stages.radarwork import RadarTask
 from afterrains.stages.task_plan import footprint_of, serves_any, tasks_of
@@ -71,6 +79,15 @@ class Prepared:
     """Medians of radar for a woody-cover model; empty where none uses it."""
     radar_tracks: tuple[str, ...] = ()
     """What they are of, one track for each direction at most."""
+    plots: pd.DataFrame | None = None
+    """Field plots that a model is to be fitted to, those that scenes may show; None without."""
+    plot_tasks: tuple[CellTask, ...] = ()
+    """What is read for plots that lie in no cell of the sites."""
+
+    @property
+    def all_tasks(self) -> tuple[CellTask, ...]:
+        """What is read for the sites, and then for plots alone."""
+        return self.tasks + self.plot_tasks
 
 
 def check_programme(path: Path) -> list[Finding]:
@@ -87,7 +104,13 @@ def check_programme(path: Path) -> list[Finding]:
         return list(error.findings)
 
 
-def prepare(path: Path, *, training: bool = False) -> Prepared:
+def prepare(
+    path: Path,
+    *,
+    training: bool = False,
+    plots: pd.DataFrame | None = None,
+    plots_file: str = "plots",
+) -> Prepared:
     """Read the inputs and plan the run.
 
     Parameters
@@ -97,6 +120,10 @@ def prepare(path: Path, *, training: bool = False) -> Prepared:
     training : bool
         Plan for fitting a woody-cover model: the bands of its features are read, and what the file
         says under `woody` is not looked at, for it may name the model that is yet to be made.
+    plots : DataFrame, optional
+        Plots to fit one to; those that the file names under `woody`, if not given.
+    plots_file : str
+        Name of the plots' file, for what is found about them.
 
     Raises
     ------
@@ -109,6 +136,13 @@ def prepare(path: Path, *, training: bool = False) -> Prepared:
     register, rain, findings = _read_inputs(programme, path)
     if register is None or any(finding.severity == "error" for finding in findings):
         raise InputError(findings)
+    if plots is None and programme.woody is not None and programme.woody.train is not None:
+        plots, plots_file = read_plots(programme.woody.train), programme.woody.train.name
+    bbox = _bbox(register, programme.controls.drawing)
+    if plots is not None:
+        plots, told = plots_in_reach(plots, register.sites, plots_file)
+        findings += told
+        bbox = bbox_with(bbox, plots)
     every_season = full_calendar(programme, rain)
     calendar = watched(every_season, programme.scenes.start, programme.scenes.end)
     profiles = load_profiles(programme.scenes.profiles)
@@ -117,7 +151,7 @@ def prepare(path: Path, *, training: bool = False) -> Prepared:
         programme.scenes.collections,
         programme.scenes.start,
         programme.scenes.end,
-        _bbox(register, programme.controls.drawing),
+        bbox,
         programme.scenes.max_cloud_percent,
         profiles,
         trusted_hosts=programme.scenes.trusted_hosts,
@@ -130,17 +164,26 @@ def prepare(path: Path, *, training: bool = False) -> Prepared:
         register = with_drawn(register, drawn.draw, programme)
         rain = rain_of_drawn(rain, register)
     resolution_m = programme.grid.resolution_m
+    bounds = tuple(register.sites.total_bounds)
+    lattice = lattice_origin(optical, register.crs, bounds, resolution_m)
+    halo_m = max(programme.scenes.mask_dilation_m, _SMALLEST_HALO_M)
     cells = lay_cells(
-        register.sites,
-        register.crs,
-        resolution_m,
-        scenes=optical,
-        halo_m=max(programme.scenes.mask_dilation_m, _SMALLEST_HALO_M),
-    )
+        register.sites, register.crs, resolution_m, lattice=lattice, halo_m=halo_m
+    )  # fmt: skip
     footprints = {cell.cell_id: footprint_of(cell) for cell in cells}
-    used = tuple(scene for scene in optical if serves_any(scene, footprints.values()))
-    if not used:
+    plot_ground = PlotGround()
+    if plots is not None:
+        plot_ground = lay_plot_ground(
+            plots, register.sites, cells, calendar, resolution_m, lattice=lattice, halo_m=halo_m
+        )
+    at_sites = [serves_any(scene, footprints.values()) for scene in optical]
+    if not any(at_sites):
         raise InputError([_no_scene(programme, path, len(optical), found.refused)])
+    used = tuple(
+        scene
+        for scene, here in zip(optical, at_sites, strict=True)
+        if here or plot_ground.serves(scene, calendar)
+    )
     method = programme.scenes.adjust_bandpasses
     profiles, adjusts = adjusted_profiles(used, profiles, method, file=path.name)
     seen = bands_given(used, profiles, adjusts=adjusts)
@@ -151,15 +194,26 @@ def prepare(path: Path, *, training: bool = False) -> Prepared:
         require_bands(features, seen, file=path.name)
         needed |= bands_needed(features)
     bands = tuple(band for band in BANDS if band in needed & seen)
-    tasks = tuple(
-        tasks_of(
-            programme, register, calendar, cells, footprints, used, bands, indices, profiles,
-            adjusts=adjusts,
+    tasks, of_plots = (
+        tuple(
+            tasks_of(
+                programme, register, calendar, ground, outlines, used, bands, indices, profiles,
+                adjusts=adjusts,
+            )
         )
+        for ground, outlines in ((cells, footprints), (plot_ground.cells, plot_ground.outlines))
     )  # fmt: skip
-    plan = _radar(
-        programme, radar, cells, footprints, calendar, profiles, training=training, file=path.name
+    plot_tasks = tuple(
+        task for task in of_plots if plot_ground.needs(task.cell.cell_id, task.season)
     )
+    if plots is not None:
+        read = {(task.cell.cell_id, task.season) for task in plot_tasks}
+        plots, told = plots_with_scenes(plots, plot_ground, read, plots_file)
+        findings += told
+    plan = _radar(
+        programme, radar, cells, footprints, calendar, profiles, plot_ground, training=training,
+        file=path.name,
+    )  # fmt: skip
     return Prepared(
         programme=programme,
         register=register,
@@ -177,6 +231,8 @@ def prepare(path: Path, *, training: bool = False) -> Prepared:
         drawn=drawn,
         radar=plan.tasks,
         radar_tracks=plan.tracks,
+        plots=plots,
+        plot_tasks=plot_tasks,
     )
 
 
@@ -199,6 +255,7 @@ def _radar(
     footprints: Mapping[str, BaseGeometry],
     calendar: pd.DataFrame,
     profiles: Profiles,
+    plot_ground: PlotGround,
     *,
     training: bool,
     file: str,
@@ -219,7 +276,13 @@ def _radar(
         what = f"the model needs radar of {', '.join(wanted)}, which the scenes do not have"
         mend = "name the collection of radar it was trained with, or train a model for this ground"
         raise InputError([Finding("error", file, "woody", what, mend, "woody-model-radar")])
-    return plan
+    if not plan.tracks or not plot_ground.cells:
+        return plan
+    of_plots = plan_radar(
+        programme, scenes, plot_ground.cells, plot_ground.outlines, calendar, profiles,
+        wanted=plan.tracks, file=file,
+    )  # fmt: skip
+    return plan.joined(of_plots, lambda task: plot_ground.needs(task.cell.cell_id, task.season))
 
 
 def _read_inputs(

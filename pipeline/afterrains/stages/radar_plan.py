@@ -10,8 +10,8 @@ radar gives no value there.
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass, replace
 from datetime import date, timedelta
 
 import pandas as pd
@@ -54,6 +54,16 @@ class RadarPlan:
     refused: tuple[Refusal, ...] = ()
     findings: tuple[Finding, ...] = ()
     """Warnings."""
+
+    def joined(self, other: RadarPlan, needed: Callable[[RadarTask], bool]) -> RadarPlan:
+        """The plan with what another one needs of the same tracks on other ground."""
+        more = tuple(task for task in other.tasks if needed(task))
+        read = {
+            scene.scene_id for task in more for look in task.overpasses for scene in look.scenes
+        }
+        read -= {scene.scene_id for scene in self.used}
+        used = tuple(scene for scene in other.used if scene.scene_id in read)
+        return replace(self, tasks=self.tasks + more, used=self.used + used)
 
 
 def late_windows(calendar: pd.DataFrame) -> tuple[Window, ...]:

@@ -25,7 +25,6 @@ from afterrains.delivery.products import WOODY_CHANGE, WOODY_PERCENT, Product
 from afterrains.delivery.rasters import write_product
 from afterrains.errors import Finding
 from afterrains.programme import Programme
-from afterrains.register import read_plots
 from afterrains.scenes import Cell
 from afterrains.signals.coverage import polygon_coverage
 from afterrains.stages.cellwork import CellTask, load_composites
@@ -94,6 +93,7 @@ class CoverResult:
 
 def settle_model(
     programme: Programme,
+    plots: pd.DataFrame | None,
     tasks: Sequence[CellTask],
     radar: Sequence[RadarTask],
     tracks: Sequence[str],
@@ -101,7 +101,7 @@ def settle_model(
     ledger: Ledger,
     output: Path,
 ) -> tuple[Path, tuple[Finding, ...]]:
-    """The folder of the programme's model, fitted now where the programme names plots.
+    """The folder of the programme's model, fitted now to the plots where the programme names some.
 
     Raises
     ------
@@ -112,10 +112,9 @@ def settle_model(
     if programme.woody.model is not None:
         return programme.woody.model, ()
     assert programme.woody.train is not None, "the settings hold one of model and train"
-    plots_file = programme.woody.train
-    plots = read_plots(plots_file)
+    assert plots is not None, "the plan holds the plots that the settings name"
     model, findings = fit_from_ledger(plots, tasks, radar, tracks, calendar, ledger)
-    save(model, output / MODEL_FOLDER, card_facts(programme, plots_file))
+    save(model, output / MODEL_FOLDER, card_facts(programme, programme.woody.train))
     return output / MODEL_FOLDER, findings
 
 

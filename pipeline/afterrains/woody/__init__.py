@@ -14,12 +14,14 @@ from afterrains.woody.features import DEFAULT_FEATURES, FEATURES, FeatureStack, 
 from afterrains.woody.files import load, model_digest, save
 from afterrains.woody.fitting import fit
 from afterrains.woody.model import Prediction, WoodyModel, predict, probability_of_cover
+from afterrains.woody.plots import plots_inside
 from afterrains.woody.report import ModelErrors, describe
 from afterrains.woody.sites import site_cover, sites_in_points
 from afterrains.woody.training import (
     bands_needed,
     cell_seasons_needed,
     gather,
+    plot_seasons,
     season_features,
     train,
 )
@@ -47,6 +49,8 @@ __all__ = [
     "gather",
     "load",
     "model_digest",
+    "plot_seasons",
+    "plots_inside",
     "predict",
     "predict_blocks",
     "probability_of_cover",

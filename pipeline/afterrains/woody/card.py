@@ -52,6 +52,7 @@ def write_card(model: WoodyModel, errors: ModelErrors, facts: CardFacts) -> str:
         "## Error on places held out",
         _error_table(errors),
         _interval_line(model, errors),
+        _grass_line(model),
         "## Beside simpler models (same plots, same places held out)",
         _baselines(model, errors),
         _STRETCH,
@@ -126,6 +127,16 @@ def _interval_line(model: WoodyModel, errors: ModelErrors) -> str:
         f"conformal); {inside}. The error of a plot is {model.scale.floor:.1f} points plus "
         f"{100 * model.scale.slope:.1f} percent of its cover, the observer's own error included. "
         f"Bias below 10 percent cover: {_number(errors.low_cover.bias, '+')} points."
+    )
+
+
+def _grass_line(model: WoodyModel) -> str:
+    reach = 1.96 * model.grass_bias(10.0)
+    return (
+        "Grass: ground that was rested and grew grassier may be read as more crowns than it has. "
+        f"Between one place and another this model errs by {reach:.1f} points either way (95 "
+        "percent, at 10 percent cover). Where a site's dead grass or rains flush rose against "
+        "control this is added to the interval of its gain, and its gain has to clear it."
     )
 
 

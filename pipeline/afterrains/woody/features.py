@@ -270,6 +270,7 @@ DEFAULT_FEATURES: tuple[str, ...] = (
     "late_ndmi",
     "late_nbr2",
     "late_green_red",
+    "late_blue_red",
     "roughness3",
     "darkness5",
 )

@@ -145,12 +145,14 @@ def _to_recipe(model: WoodyModel, facts: CardFacts) -> dict[str, Any]:
     return {
         "format": FORMAT,
         "features": [_told_feature(name) for name in model.features],
-        "method": "weighted line, randomised trees on its residuals where they earn it, stretched",
+        "method": "weighted line within seasons, randomised trees on its residuals where they "
+        "earn it, stretched",
         "seed": model.seed,
         "line_intercept": model.core.line.intercept,
         "stretch": asdict(model.stretch),
         "scale": {"floor": model.scale.floor, "slope": model.scale.slope},
         "error_share": asdict(share),
+        "grass_bias": {"se_points_at_10_percent": round(model.grass_bias(10.0), 4)},
         "domain": {
             "mean_distance": model.domain.mean_distance,
             "threshold": model.domain.threshold,

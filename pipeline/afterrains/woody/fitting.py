@@ -31,7 +31,7 @@ from afterrains.woody.applicability import find_domain
 from afterrains.woody.line import ErrorScale, fit_line, fit_scale
 from afterrains.woody.model import Core, Stretch, WoodyModel
 from afterrains.woody.plots import DEFAULT_RADIUS_M
-from afterrains.woody.validation import folds_of_places, places_of, split_error
+from afterrains.woody.validation import Seasons, folds_of_places, places_of, split_error
 
 __all__ = [
     "LEAST_PLACES",
@@ -105,7 +105,8 @@ def fit(
     _require_enough(used, place, y)
     x, y, place = x[used], y[used], place[used]
     fold = folds_of_places(place, FOLDS, seed)
-    cores, held = _leanest(x, y, place, fold, seed)
+    season = _seasons(plots)[used]
+    cores, held = _leanest(x, y, season, place, fold, seed)
     with_trees = any(core.forest.root.size for core in cores.values())
     stretch = find_stretch(held, y, fit_scale(held, y - held))
     held = stretch.at(held)
@@ -115,11 +116,11 @@ def fit(
     importance = _importance(cores, x, y, fold, scale, seed)
     return WoodyModel(
         features=chosen,
-        core=fit_core(x, y, seed, with_trees=with_trees).stretched(stretch),
+        core=fit_core(x, y, season, seed, with_trees=with_trees).stretched(stretch),
         stretch=stretch,
         scale=scale,
         scores=scores,
-        error_share=split_error(scores, place, _seasons(plots[used])),
+        error_share=split_error(scores, place, season),
         domain=find_domain(x, importance, fold),
         plot_area_m2=_plot_area_m2(plots[used]),
         cover_range=(float(y.min()), float(y.max())),
@@ -129,14 +130,18 @@ def fit(
     )
 
 
-def fit_core(features: Numbers, cover: Numbers, seed: int, *, with_trees: bool) -> Core:
+def fit_core(
+    features: Numbers, cover: Numbers, season: Seasons, seed: int, *, with_trees: bool
+) -> Core:
     """The line, and trees on its residuals with the line's weights if they are wanted."""
-    line, _, weight = fit_line(features, cover)
+    fitted = fit_line(features, cover, season)
     if not with_trees:
-        return Core(line, trees.no_trees())
-    left = cover - line.at(features)
-    forest = trees.grow(features, left, weight, trees=_TREES, depth=_DEPTH, leaf=_LEAF, seed=seed)
-    return Core(line, forest)
+        return Core(fitted.line, trees.no_trees())
+    left = cover - fitted.line.at(features) - fitted.season_level
+    forest = trees.grow(
+        features, left, fitted.weight, trees=_TREES, depth=_DEPTH, leaf=_LEAF, seed=seed
+    )
+    return Core(fitted.line, forest)
 
 
 def earns_its_place(without: Numbers, with_it: Numbers, place: NDArray[np.int64]) -> bool:
@@ -154,13 +159,20 @@ def earns_its_place(without: Numbers, with_it: Numbers, place: NDArray[np.int64]
 
 
 def _leanest(
-    x: Numbers, y: Numbers, place: NDArray[np.int64], fold: NDArray[np.int64], seed: int
+    x: Numbers,
+    y: Numbers,
+    season: Seasons,
+    place: NDArray[np.int64],
+    fold: NDArray[np.int64],
+    seed: int,
 ) -> tuple[dict[int, Core], Numbers]:
     """A core without each fold, and what it says of that fold's plots."""
     found: list[tuple[dict[int, Core], Numbers]] = []
     for with_trees in (False, True):
         cores = {
-            int(out): fit_core(x[fold != out], y[fold != out], seed, with_trees=with_trees)
+            int(out): fit_core(
+                x[fold != out], y[fold != out], season[fold != out], seed, with_trees=with_trees
+            )
             for out in np.unique(fold)
         }
         held = np.empty(len(y))
@@ -241,7 +253,7 @@ def _importance(
     return np.maximum(importance, 0.0)
 
 
-def _seasons(plots: pd.DataFrame) -> NDArray[np.str_]:
+def _seasons(plots: pd.DataFrame) -> Seasons:
     if "season" not in plots:
         return np.full(len(plots), "", dtype=np.str_)
     return plots["season"].fillna("").to_numpy(np.str_)

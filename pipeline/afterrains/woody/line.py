@@ -4,6 +4,17 @@ Cover above what plots hold is where trees go flat and a line goes on; the line 
 changes in proportion, which a change of woody cover needs. Errors of plots grow with cover, so
 plots with more cover count less: the weight is one over the square of an error `floor + slope *
 cover`, found from the residuals themselves (iterated least squares).
+
+Plots are compared within their seasons. A wet season shifts the features of all ground alike; a
+line fitted across seasons learns to ignore what such a season moves, and pays for it with trust in
+features that grass moves. So each season has its own level beside the line, drawn towards none by
+the weight of one plot (a ridge, which is a random effect). Predictions leave it out: seasons
+without plots have none, and what a whole season shares falls out of a comparison with controls.
+
+References
+----------
+Robinson, G. K. (1991). That BLUP is a good thing: the estimation of random effects. Statistical
+Science 6, 15-32. doi:10.1214/ss/1177011926
 """
 
 from __future__ import annotations
@@ -14,11 +25,12 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import nnls
 
-__all__ = ["ErrorScale", "Line", "fit_line", "fit_scale"]
+__all__ = ["ErrorScale", "FittedLine", "Line", "fit_line", "fit_scale"]
 
 Numbers = NDArray[np.float64]
 
 _RIDGE = 1.0  # in units of one plot on standardised features: a whisper at thirty plots and more
+_SEASON_RIDGE = 1.0  # a season seen by one plot is believed by half
 _ROUNDS = 3
 _LEAST_SCALE = 0.5  # percentage points; nobody sees cover finer
 _MEAN_OF_ABSOLUTE = np.sqrt(2.0 / np.pi)  # of a standard normal variable
@@ -53,10 +65,26 @@ class Line:
         return found
 
 
+@dataclass(frozen=True)
+class FittedLine:
+    """A line with what it was fitted by; `scale` is the error that its weights rest on."""
+
+    line: Line
+    scale: ErrorScale
+    weight: Numbers
+    """Of each plot, mean 1; shape (n,)."""
+    season_level: Numbers
+    """How far each plot's season lies above the line, percentage points; shape (n,)."""
+
+
 def fit_line(
-    features: Numbers, cover: Numbers, *, weighted: bool = True
-) -> tuple[Line, ErrorScale, Numbers]:
-    """Fit the line; also the error scale it rests on and the weights used (mean 1).
+    features: Numbers,
+    cover: Numbers,
+    season: NDArray[np.str_] | None = None,
+    *,
+    weighted: bool = True,
+) -> FittedLine:
+    """Fit the line.
 
     Parameters
     ----------
@@ -64,6 +92,8 @@ def fit_line(
         Finite.
     cover : array, shape (n,)
         Percent.
+    season : array, shape (n,), optional
+        Of each plot; without, all count as one.
     weighted : bool
         Without, every plot counts the same: the plain baseline.
     """
@@ -72,15 +102,20 @@ def fit_line(
     # A feature that never changes tells nothing and must not divide by nothing.
     spread = np.where(spread > 0, spread, 1.0)
     scaled = (features - centre) / spread
+    names, number = np.unique(np.zeros(len(cover)) if season is None else season,
+                              return_inverse=True)  # fmt: skip
+    member = np.eye(names.size)[number.ravel()] if names.size > 1 else np.empty((len(cover), 0))
     weight = np.ones(len(cover))
-    line = _solve(scaled, cover, weight, centre, spread)
-    scale = fit_scale(line.at(features), cover - line.at(features))
+    line, level = _solve(scaled, member, cover, weight, centre, spread)
+    found = line.at(features)
+    scale = fit_scale(found, cover - found - level)
     for _ in range(_ROUNDS if weighted else 0):
-        weight = 1.0 / scale.at(line.at(features)) ** 2
+        weight = 1.0 / scale.at(found) ** 2
         weight = weight / weight.mean()
-        line = _solve(scaled, cover, weight, centre, spread)
-        scale = fit_scale(line.at(features), cover - line.at(features))
-    return line, scale, weight
+        line, level = _solve(scaled, member, cover, weight, centre, spread)
+        found = line.at(features)
+        scale = fit_scale(found, cover - found - level)
+    return FittedLine(line, scale, weight, level)
 
 
 def fit_scale(predicted: Numbers, residual: Numbers) -> ErrorScale:
@@ -94,14 +129,19 @@ def fit_scale(predicted: Numbers, residual: Numbers) -> ErrorScale:
 
 
 def _solve(
-    scaled: Numbers, cover: Numbers, weight: Numbers, centre: Numbers, spread: Numbers
-) -> Line:
-    """Weighted ridge; the intercept is not shrunk."""
-    middle: Numbers = np.average(scaled, axis=0, weights=weight).astype(np.float64)
-    level = float(np.average(cover, weights=weight))
-    x = scaled - middle
-    normal = (x * weight[:, None]).T @ x + _RIDGE * np.eye(x.shape[1])
-    coefficient: Numbers = np.linalg.solve(
-        normal, (x * weight[:, None]).T @ (cover - level)
-    ).astype(np.float64)
-    return Line(centre, spread, coefficient, level - float(middle @ coefficient))
+    scaled: Numbers,
+    member: Numbers,
+    cover: Numbers,
+    weight: Numbers,
+    centre: Numbers,
+    spread: Numbers,
+) -> tuple[Line, Numbers]:
+    """Weighted ridge with a level for each season; the intercept is not shrunk."""
+    count = scaled.shape[1]
+    x = np.column_stack([np.ones(len(cover)), scaled, member])
+    penalty = np.repeat([0.0, _RIDGE, _SEASON_RIDGE], [1, count, member.shape[1]])
+    weighed = (x * weight[:, None]).T
+    found = np.linalg.solve(weighed @ x + np.diag(penalty), weighed @ cover)
+    coefficient: Numbers = found[1 : 1 + count].astype(np.float64)
+    level: Numbers = (member @ found[1 + count :]).astype(np.float64)
+    return Line(centre, spread, coefficient, float(found[0])), level

@@ -134,6 +134,14 @@ class WoodyModel:
         """Tracks of the radar that the model needs; none where it needs none."""
         return self.radar.tracks if self.radar is not None and self.radar.kept else ()
 
+    def grass_bias(self, cover: float) -> float:
+        """Standard error, in points, of what ground of another kind is read as, at a cover.
+
+        Errors between places held out, raised by their own standard error. Rested ground that grew
+        grass is of another kind than it was before, and than its controls.
+        """
+        return float(np.sqrt(self.error_share.cautious()[0]) * self.scale.at(np.array(cover)))
+
     @property
     def few_plots(self) -> bool:
         """Whether the model rests on few plots."""

@@ -19,7 +19,9 @@ from afterrains.woody.line import fit_line, fit_scale
 from afterrains.woody.model import LEVEL, WoodyModel
 from afterrains.woody.validation import (
     ClassError,
+    Fit,
     Scores,
+    Seasons,
     errors_by_class,
     folds_of_places,
     held_out,
@@ -92,11 +94,11 @@ def describe(model: WoodyModel) -> ModelErrors:
     )
 
 
-def _full(model: WoodyModel) -> Callable[[Numbers, Numbers], Callable[[Numbers], Numbers]]:
+def _full(model: WoodyModel) -> Fit:
     grown = model.core.forest.root.size > 0
 
-    def fit(x: Numbers, y: Numbers) -> Callable[[Numbers], Numbers]:
-        return fit_core(x, y, model.seed, with_trees=grown).stretched(model.stretch).at
+    def fit(x: Numbers, y: Numbers, season: Seasons) -> Callable[[Numbers], Numbers]:
+        return fit_core(x, y, season, model.seed, with_trees=grown).stretched(model.stretch).at
 
     return fit
 
@@ -106,7 +108,7 @@ def _years_out(model: WoodyModel, x: Numbers, y: Numbers) -> Scores | None:
     names, number = np.unique(season, return_inverse=True)
     if names.size < 3 or "" in names:
         return None
-    return score(held_out(x, y, number.astype(np.int64), _full(model)), y)
+    return score(held_out(x, y, _season(model), number.astype(np.int64), _full(model)), y)
 
 
 def _baselines(
@@ -116,28 +118,34 @@ def _baselines(
     seen = model.training["held_out"].to_numpy(np.float64)
     grown = model.core.forest.root.size > 0
 
-    def line(x: Numbers, y: Numbers) -> Callable[[Numbers], Numbers]:
-        return fit_line(x, y, weighted=False)[0].at
+    season = _season(model)
 
-    def forest(x: Numbers, y: Numbers) -> Callable[[Numbers], Numbers]:
+    def line(x: Numbers, y: Numbers, _: Seasons) -> Callable[[Numbers], Numbers]:
+        return fit_line(x, y, weighted=False).line.at
+
+    def forest(x: Numbers, y: Numbers, _: Seasons) -> Callable[[Numbers], Numbers]:
         grown = trees.grow(x, y, np.ones(len(y)), trees=200, depth=16, leaf=2, seed=model.seed)
         return lambda at: trees.evaluate(grown, at.astype(np.float32))
 
-    def other(x: Numbers, y: Numbers) -> Callable[[Numbers], Numbers]:
-        return fit_core(x, y, model.seed, with_trees=not grown).at
+    def other(x: Numbers, y: Numbers, among: Seasons) -> Callable[[Numbers], Numbers]:
+        return fit_core(x, y, among, model.seed, with_trees=not grown).at
 
-    plain, swapped = held_out(x, y, fold, line), held_out(x, y, fold, other)
+    plain, swapped = (held_out(x, y, season, fold, way) for way in (line, other))
     found = {
         "this model before its stretch": score(model.stretch.undone(seen), y),
         f"… {'without' if grown else 'with'} trees": score(swapped, y),
         "plain line": score(plain, y),
         "plain line, stretched as this model is": score(_stretched(plain, y), y),
-        "trees alone": score(held_out(x, y, fold, forest), y),
+        "trees alone": score(held_out(x, y, season, fold, forest), y),
     }
     if "late_ndvi" in model.features:
         ndvi = x[:, [model.features.index("late_ndvi")]]
-        found["dry-season NDVI alone"] = score(held_out(ndvi, y, fold, line), y)
+        found["dry-season NDVI alone"] = score(held_out(ndvi, y, season, fold, line), y)
     return found
+
+
+def _season(model: WoodyModel) -> Seasons:
+    return model.training["season"].to_numpy(np.str_)
 
 
 def _stretched(held: Numbers, observed: Numbers) -> Numbers:
@@ -171,7 +179,8 @@ def _learning(
             if inside.sum() < _FEWEST:
                 continue
             fold = folds_of_places(place[inside], 5, model.seed + draw)
-            held = held_out(x[inside], y[inside], fold, _full(model))
+            season = _season(model)[inside]
+            held = held_out(x[inside], y[inside], season, fold, _full(model))
             sizes.append(int(inside.sum()))
             errors.append(score(held, y[inside]).rmse)
         if sizes:

@@ -48,12 +48,15 @@ SITE_COLUMNS = (
     "woody_high",
     "woody_se",
     "woody_se_own",
+    "woody_se_place",
     "seen_share",
     "inside_share",
     "basis",
 )
 """`woody_se` holds everything; `woody_se_own` leaves out what the whole season shares, which falls
-out of a difference from controls of the same season. `basis` is `WOODY`, or `GREENNESS` where the
+out of a difference from controls of the same season; `woody_se_place` is what one place has and
+another has not: it falls out of a difference from before only while the ground stays of its kind.
+`basis` is `WOODY`, or `GREENNESS` where the
 site lies outside the model's domain and is to be judged on greenness."""
 
 
@@ -109,7 +112,7 @@ def site_cover(
     layers = [stack.values[stack.names.index(name)].ravel() for name in model.features]
     features = np.column_stack([mean(layer[coverage.pixel]) for layer in layers])
     estimate = mean(cover)
-    own, shared = _variances(model, features, estimate, seen * pixel_area_m2)
+    own, shared, place = _variances(model, features, estimate, seen * pixel_area_m2)
     freedom = _freedom(model, own, shared)
     inside = mean(found.applicability.ravel()[coverage.pixel])
     seen_share = np.minimum(seen / coverage.whole, 1.0)
@@ -124,6 +127,7 @@ def site_cover(
             "woody_high": np.clip(estimate + reach, 0.0, 100.0),
             "woody_se": error,
             "woody_se_own": np.sqrt(own),
+            "woody_se_place": np.sqrt(place),
             "seen_share": seen_share,
             "inside_share": inside,
             "basis": np.where(trusted, WOODY, GREENNESS),
@@ -158,8 +162,10 @@ def _variances(
     features: NDArray[np.float64],
     estimate: NDArray[np.float64],
     area_m2: NDArray[np.float64],
-) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Error variance of each site's mean: its own, and what its season shares."""
+) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
+    """Error variance of each site's mean: its own, what its season shares, and of its own the
+    part that a place shares.
+    """
     share = model.error_share
     scale = model.scale.at(estimate) ** 2
     patches = np.maximum(area_m2 / model.plot_area_m2, 1.0)
@@ -167,7 +173,8 @@ def _variances(
     k = len(folds)
     jackknife = (k - 1) / k * np.square(folds - folds.mean(axis=0)).sum(axis=0)
     place, season = share.cautious()
-    return scale * (place + share.plot / patches) + jackknife, scale * season
+    own = scale * (place + share.plot / patches) + jackknife
+    return own, scale * season, scale * place
 
 
 def _freedom(

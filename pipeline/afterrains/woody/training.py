@@ -42,6 +42,7 @@ __all__ = [
     "bands_needed",
     "cell_seasons_needed",
     "gather",
+    "plot_seasons",
     "rains_before",
     "season_features",
     "train",
@@ -128,14 +129,31 @@ def cell_seasons_needed(
 
     Takes what `gather` takes.
     """
-    season = _dry_season(plots, calendar)
+    seasons = plot_seasons(plots, calendar, names)
+    return frozenset(
+        (cell_id, season)
+        for cell_id, box in cells.items()
+        for at in np.flatnonzero(plots_inside(plots, box))
+        for season in seasons[at]
+    )
+
+
+def plot_seasons(
+    plots: pd.DataFrame, calendar: pd.DataFrame, names: Sequence[str] = DEFAULT_FEATURES
+) -> list[tuple[str, ...]]:
+    """Seasons whose composites each plot's features are made of, its dry season first.
+
+    None where no complete dry season shows a plot. Takes what `gather` takes.
+    """
     with_rains = any(_needs_rains(name) for name in names)
-    needed: set[tuple[str, str]] = set()
-    for cell_id, box in cells.items():
-        for dry in _seasons(season[plots_inside(plots, box)]):
-            rains = rains_before(calendar, dry) if with_rains else None
-            needed |= {(cell_id, each) for each in (dry, rains) if each is not None}
-    return frozenset(needed)
+    found: list[tuple[str, ...]] = []
+    for dry in _dry_season(plots, calendar):
+        if pd.isna(dry):
+            found.append(())
+            continue
+        rains = rains_before(calendar, dry) if with_rains else None
+        found.append((str(dry), *([rains] if rains is not None else [])))
+    return found
 
 
 def gather(
@@ -251,8 +269,8 @@ def _findings(
         ),
         (
             ~covered & ~seasonless,
-            "lie outside the ground that is read around the sites",
-            "survey plots in or near the sites",
+            "lie outside the ground that is read",
+            "give their ground a cell, or leave them out",
             "plots-outside",
         ),
         (

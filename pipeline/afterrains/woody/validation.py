@@ -27,6 +27,7 @@ __all__ = [
     "ClassError",
     "ErrorShare",
     "Scores",
+    "Seasons",
     "errors_by_class",
     "folds_of_places",
     "held_out",
@@ -36,8 +37,9 @@ __all__ = [
 ]
 
 Numbers = NDArray[np.float64]
-Fit = Callable[[Numbers, Numbers], Callable[[Numbers], Numbers]]
-"""Takes features and cover, gives a function from features to cover."""
+Seasons = NDArray[np.str_]
+Fit = Callable[[Numbers, Numbers, Seasons], Callable[[Numbers], Numbers]]
+"""Takes features, cover and season of plots, gives a function from features to cover."""
 
 PLACE_M = 500.0
 COVER_CLASSES: tuple[tuple[float, float], ...] = ((0, 5), (5, 10), (10, 20), (20, 40), (40, 100))
@@ -136,12 +138,16 @@ def folds_of_places(place: NDArray[np.int64], folds: int, seed: int) -> NDArray[
     return fold_of[np.searchsorted(number, place)]
 
 
-def held_out(features: Numbers, cover: Numbers, fold: NDArray[np.int64], fit: Fit) -> Numbers:
+def held_out(
+    features: Numbers, cover: Numbers, season: Seasons, fold: NDArray[np.int64], fit: Fit
+) -> Numbers:
     """Prediction of each plot by a fit that has not seen its fold."""
     predicted = np.empty(len(cover))
     for out in np.unique(fold):
         inside = fold == out
-        predicted[inside] = fit(features[~inside], cover[~inside])(features[inside])
+        predicted[inside] = fit(features[~inside], cover[~inside], season[~inside])(
+            features[inside]
+        )
     return predicted
 
 
