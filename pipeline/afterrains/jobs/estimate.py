@@ -24,19 +24,19 @@ from afterrains.scenes import BlockStore, WindowReader
 from afterrains.scenes.references import is_address
 from afterrains.scenes.signers import signer
 from afterrains.scenes.windows import gdal_settings
-from afterrains.signals.indices import available
 from afterrains.stages.cellwork import BLOCKS, CellTask, recorded
 from afterrains.stages.clear_months import Month, months
 from afterrains.stages.deliver import STORE
 from afterrains.stages.ledger import Ledger
 from afterrains.stages.prepare import Prepared, prepare
 from afterrains.stages.probe import Reach, files_of, groups_of, probe_files, probe_pace
-from afterrains.stages.stacks import COMPOSITE_INDICES
 
 __all__ = ["Estimate", "check_budget", "estimate", "reckon", "within_budget"]
 
 # Of float32 composites after compression, measured on the sample programme (0.67).
 _COMPRESSED = 0.7
+# Greenness and its count, cover with its bounds and domain, a picture of three bytes.
+_RASTER_LAYERS = 7
 _GIGABYTE = 1e9
 
 
@@ -209,10 +209,6 @@ def _mean(reaches: Iterable[Reach]) -> Reach:
 
 
 def _result_bytes(task: CellTask) -> int:
-    """Of a task's composites in the working store, and about half as much again of rasters."""
-    if task.kind == "none":
-        return 0
-    layers = len(task.bands) + 3 * len(set(COMPOSITE_INDICES) & set(available(task.bands))) + 1
-    parts = 2 if task.kind == "dry" else 1
-    pixels = math.prod(task.cell.geobox.shape)
-    return round(_COMPRESSED * 4 * pixels * layers * parts)
+    """Of a task's composites in the working store, and of the rasters that a dry season adds."""
+    layers = len(task.composites) + (_RASTER_LAYERS if task.kind == "dry" else 0)
+    return round(_COMPRESSED * 4 * math.prod(task.cell.geobox.shape) * layers)
