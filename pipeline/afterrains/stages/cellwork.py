@@ -9,7 +9,7 @@ names it and a worker anywhere gives the same bytes.
 from __future__ import annotations
 
 import json
-from collections.abc import Collection, Iterator, Mapping
+from collections.abc import Collection, Iterable, Iterator, Mapping
 from dataclasses import dataclass, field, replace
 from datetime import date
 from functools import lru_cache
@@ -19,6 +19,8 @@ from typing import Any
 import geopandas as gpd
 import numpy as np
 import pandas as pd
+import pyarrow as pa
+import pyarrow.parquet as pq
 import shapely
 from numpy.typing import NDArray
 from odc.geo.geobox import GeoBox
@@ -243,14 +245,20 @@ def recorded(task: CellTask, ledger: Ledger) -> CellResult | None:
     )
 
 
-def load_series(ledger: Ledger, key: str) -> pd.DataFrame:
-    """The polygon series that a finished task wrote."""
-    return pd.read_parquet(ledger.place(key) / "series.parquet")
+def load_series(ledger: Ledger, keys: Iterable[str]) -> pd.DataFrame:
+    """The polygon series that finished tasks wrote, one behind the other."""
+    return _tables(ledger, keys, "series.parquet")
 
 
-def load_looks(ledger: Ledger, key: str) -> pd.DataFrame:
-    """What each pass of a finished task showed of each site; see `polygon_looks`."""
-    return pd.read_parquet(ledger.place(key) / "looks.parquet")
+def load_looks(ledger: Ledger, keys: Iterable[str]) -> pd.DataFrame:
+    """What each pass of finished tasks showed of each site; see `polygon_looks`."""
+    return _tables(ledger, keys, "looks.parquet")
+
+
+def _tables(ledger: Ledger, keys: Iterable[str], name: str) -> pd.DataFrame:
+    parts = [pq.read_table(ledger.place(key) / name, use_threads=False) for key in keys]
+    table: pd.DataFrame = pa.concat_tables(parts).to_pandas()
+    return table
 
 
 def load_composites(
