@@ -14,7 +14,6 @@ import os
 import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
-from multiprocessing import forkserver
 
 __all__ = ["ONE_THREAD", "START_METHOD", "get_ready"]
 
@@ -29,6 +28,8 @@ def get_ready() -> None:
     """Start the process that workers will be copies of, if there is none; returns at once."""
     if START_METHOD != "forkserver":
         return
+    from multiprocessing import forkserver  # not for every system
+
     multiprocessing.get_context(START_METHOD).set_forkserver_preload([_IN_HAND])
     with _environment(ONE_THREAD):
         forkserver.ensure_running()
