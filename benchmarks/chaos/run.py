@@ -18,6 +18,7 @@ import hashlib
 import json
 import os
 import random
+import re
 import shutil
 import signal
 import socket
@@ -132,6 +133,10 @@ def disturb(
     return told
 
 
+_START = re.compile("forkserver|spawn_main")
+"""In the command of a worker, and of the process that workers are copies of while it has none."""
+
+
 def _kill_one(
     victim: str, process: subprocess.Popen[bytes], server: Server, chance: random.Random
 ) -> str:
@@ -140,7 +145,7 @@ def _kill_one(
         workers = [
             child
             for child in psutil.Process(process.pid).children(recursive=True)
-            if child.children() == [] and "spawn_main" in " ".join(child.cmdline())
+            if child.children() == [] and _START.search(" ".join(child.cmdline()))
         ]
         if workers:
             chance.choice(sorted(workers, key=lambda child: child.pid)).kill()

@@ -123,9 +123,10 @@ def main() -> None:
     tables = []
     with dask.config.set(scheduler="threads", num_workers=16):
         for sites, cube in cubes(folder):
-            tables.append(polygon_means(sites, indices(cube).compute()))
-            medians = indices(cube).median("time").compute()
-            del medians  # the season's map, which our job makes too
+            # Once for both uses: a lazy cube would be loaded anew for the map.
+            seen = indices(cube).compute()
+            tables.append(polygon_means(sites, seen))
+            seen["ndvi"].median("time").compute()  # the season's map, which our job makes too
     table = pd.concat(tables)
     table.to_parquet(out)
     sites = gpd.read_file(folder / "sites.gpkg")

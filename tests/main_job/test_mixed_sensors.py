@@ -27,7 +27,7 @@ def _series(programme: Path) -> pd.DataFrame:
     ledger = Ledger(programme.parent / "ledger")
     found = [perform(task, ledger) for task in prepare(programme).tasks]
     assert not any(result.unreadable or result.doubted for result in found)
-    return pd.concat([load_series(ledger, result.key) for result in found])
+    return load_series(ledger, [result.key for result in found])
 
 
 def _expected(row: pd.Series, *, adjusted: bool) -> float:

@@ -24,7 +24,12 @@ from numpy.typing import NDArray
 from odc.geo.geobox import GeoBox
 from shapely.geometry.base import BaseGeometry
 
-from afterrains.signals.coverage import Coverage, polygon_coverage, polygon_statistics
+from afterrains.signals.coverage import (
+    Coverage,
+    polygon_coverage,
+    polygon_statistics,
+    site_coverage,
+)
 from afterrains.signals.series import polygon_series
 
 CRS = "EPSG:32630"
@@ -71,7 +76,9 @@ def test_half_covered_pixels_count_half() -> None:
     nir = np.full((3, 4), 0.1, np.float32)
     nir[2, 1] = 0.2  # pixel B, second column of the southern row
     clear = np.ones((3, 4), bool)
-    one = polygon_series([look(red, nir, clear)], GRID, sites(a=square(0, 0, 1.5, 1)))
+    one = polygon_series(
+        [look(red, nir, clear)], site_coverage(GRID, sites(a=square(0, 0, 1.5, 1)))
+    )
     assert one["ndvi"].item() == pytest.approx(1 / 9, abs=1e-8)  # reflectance is float32
     assert one["pixels"].item() == pytest.approx(1.5)
     assert one["clear_fraction"].item() == pytest.approx(1.0)
@@ -84,7 +91,9 @@ def test_clear_part_alone_is_summed() -> None:
     nir = np.full((3, 4), 0.2, np.float32)
     clear = np.ones((3, 4), bool)
     clear[2, 0] = False
-    one = polygon_series([look(red, nir, clear)], GRID, sites(a=square(0, 0, 1.5, 1)))
+    one = polygon_series(
+        [look(red, nir, clear)], site_coverage(GRID, sites(a=square(0, 0, 1.5, 1)))
+    )
     assert one["pixels"].item() == pytest.approx(0.5)
     assert one["clear_fraction"].item() == pytest.approx(1 / 3)
     assert one["ndvi"].item() == pytest.approx(1 / 3, abs=1e-7)
@@ -118,7 +127,7 @@ def test_sites_without_ground_have_no_rows() -> None:
     ground = sites(
         empty=shapely.Polygon(), far=square(9, 9, 10, 10), dark=square(0, 2, 1, 3), seen=GRID_CORE
     )
-    series = polygon_series([look(red, nir, clear)], GRID, ground)
+    series = polygon_series([look(red, nir, clear)], site_coverage(GRID, ground))
     assert list(series["site_id"]) == ["seen"]
 
 
@@ -134,7 +143,10 @@ def test_columns_types_and_order_hold_without_rows() -> None:
         Look(seen.reflectance, clear, clear, date(2021, 2, 1), "sentinel-2a", ("z",)),
     ]
     ground = sites(b=GRID_CORE, a=GRID_CORE)
-    full, empty = polygon_series(iter(looks), GRID, ground), polygon_series([], GRID, ground)
+    full, empty = (
+        polygon_series(iter(looks), site_coverage(GRID, ground)),
+        polygon_series([], site_coverage(GRID, ground)),
+    )
     assert list(full.columns) == list(empty.columns)
     assert list(full.columns[:6]) == [
         *("site_id", "date", "sensor", "scene_id", "clear_fraction", "pixels")
@@ -162,20 +174,20 @@ def test_only_one_date_is_held_at_a_time() -> None:
             assert alive <= 2  # the new one and the one that the loop still names
             yield Counted(look(red, nir, clear).reflectance, clear, clear, date(2021, 1, day))
 
-    assert len(polygon_series(looks(), GRID, sites(a=GRID_CORE))) == 5
+    assert len(polygon_series(looks(), site_coverage(GRID, sites(a=GRID_CORE)))) == 5
 
 
 def test_mistakes_of_the_caller_are_named() -> None:
     red, nir, clear = np.full((3, 4), 0.1), np.full((3, 4), 0.2), np.ones((3, 4), bool)
     ground = sites(a=GRID_CORE)
     with pytest.raises(ValueError, match=r"polygons' CRS is EPSG:32631, the grid's EPSG:32630"):
-        polygon_series([], GRID, ground.set_geometry("core").to_crs("EPSG:32631"))
+        polygon_series([], site_coverage(GRID, ground.set_geometry("core").to_crs("EPSG:32631")))
     with pytest.raises(ValueError, match=r"clear has shape \(2, 4\), the grid \(3, 4\)"):
-        polygon_series([Look({}, clear[:2], clear)], GRID, ground)
+        polygon_series([Look({}, clear[:2], clear)], site_coverage(GRID, ground))
     with pytest.raises(ValueError, match="no index 'ndvy'"):
-        polygon_series([look(red, nir, clear)], GRID, ground, indices=["ndvy"])
+        polygon_series([look(red, nir, clear)], site_coverage(GRID, ground), indices=["ndvy"])
     with pytest.raises(ValueError, match="red has a median of 1000"):
-        polygon_series([look(red * 1e4, nir * 1e4, clear)], GRID, ground)
+        polygon_series([look(red * 1e4, nir * 1e4, clear)], site_coverage(GRID, ground))
 
 
 # A grid of 30 by 40 pixels for random shapes.
@@ -196,7 +208,7 @@ def test_means_equal_exactextract_on_the_masked_raster(seed: int) -> None:
     polygon = shapely.difference(blob, shapely.buffer(centres[0], 15))
     red, nir = rng.uniform(0.05, 0.3, (2, 30, 40)).astype(np.float32)
     clear = rng.random((30, 40)) > 0.4
-    series = polygon_series([look(red, nir, clear)], FIELD, sites(a=polygon))
+    series = polygon_series([look(red, nir, clear)], site_coverage(FIELD, sites(a=polygon)))
     ndvi = np.where(clear, (nir - red) / (nir + red), np.nan).astype(np.float64)
     raster = NumPyRasterSource(ndvi, 600_000, 1_500_000, 600_400, 1_500_300, nodata=np.nan)
     feature = {"type": "Feature", "geometry": shapely.geometry.mapping(polygon), "properties": {}}
@@ -253,7 +265,7 @@ def test_real_polygons_equal_exactextract_on_the_delivered_ndvi(real: Path) -> N
             theirs = delivered["NDVI"].sel(t=str(day)).to_numpy().astype(np.float64)
             references[day] = np.where(clear, theirs.reshape(shape), np.nan)
     grid = GeoBox(shape, transform, CRS)
-    series = polygon_series(looks, grid, polygons)
+    series = polygon_series(looks, site_coverage(grid, polygons))
     assert len(series) > 100
     west, south, east, north = grid.boundingbox
     features = [

@@ -47,6 +47,10 @@ def run(
 ) -> None:
     """Do the main job; resumes where it stopped."""
     # Each command loads what it needs: `--help` must not wait for numba and Dask.
+    from afterrains.stages.ready import get_ready
+
+    if scheduler is None:
+        get_ready()  # the workers load while this process does
     from afterrains.jobs.run import run_programme
 
     with Bars() as bars:

@@ -14,6 +14,7 @@ from afterrains.delivery.table_files import (
     read_tables,
     table_of_file,
     write_csv,
+    write_csv_and_parquet,
     write_parquet,
 )
 from afterrains.delivery.tables import all_tables, seasons_table, series_table
@@ -40,6 +41,7 @@ __all__ = [
     "write_catalog",
     "write_cog",
     "write_csv",
+    "write_csv_and_parquet",
     "write_datapackage",
     "write_json",
     "write_manifest",

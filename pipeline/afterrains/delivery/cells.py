@@ -9,7 +9,7 @@ no text in RFC 4180 and become U+FFFD, as do halves of surrogate pairs, which UT
 from __future__ import annotations
 
 import re
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from typing import Any
 
 import numpy as np
@@ -177,7 +177,7 @@ _FORMATS: dict[str, Callable[[Column, pd.Series], pd.Series]] = {
 }
 
 
-def typed(table: Table, text: pd.DataFrame) -> pd.DataFrame:
+def typed(columns: Iterable[Column], text: pd.DataFrame) -> pd.DataFrame:
     """Cells as `checked_text` gives them, back to values; see `table_files.read_csv` for types.
 
     Raises
@@ -186,7 +186,7 @@ def typed(table: Table, text: pd.DataFrame) -> pd.DataFrame:
         Naming the first column that holds what it cannot.
     """
     values: dict[str, pd.Series] = {}
-    for column in table.columns:
+    for column in columns:
         cells = text[column.name]
         present = cells.where(cells != "", None)
         try:

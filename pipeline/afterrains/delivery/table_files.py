@@ -12,6 +12,7 @@ from __future__ import annotations
 
 import csv
 import io
+from collections.abc import Collection
 from pathlib import Path
 
 import pandas as pd
@@ -25,7 +26,7 @@ from afterrains.delivery.columns import Table
 from afterrains.delivery.tables import all_tables, seasons_table, series_table
 from afterrains.errors import OutputError
 
-__all__ = ["read_csv", "read_tables", "table_of_file", "write_csv", "write_parquet"]
+__all__ = ["read_csv", "read_tables", "table_of_file", "write_csv", "write_csv_and_parquet"]
 
 _MEDIAN = "_median"
 _CONTROL = "control_"
@@ -59,7 +60,11 @@ def write_csv(table: Table, frame: pd.DataFrame, folder: Path) -> Path:
     OutputError
         When the disk does not take the file.
     """
-    text = checked_text(table, frame)
+    return _write_cells(table, checked_text(table, frame), folder)
+
+
+def _write_cells(table: Table, text: pd.DataFrame, folder: Path) -> Path:
+    """Checked cells as `folder/<table>.csv`."""
     buffer = io.StringIO()
     text.to_csv(buffer, index=False, lineterminator="\r\n")
     return write_bytes(folder / table.file, buffer.getvalue().encode())
@@ -82,7 +87,19 @@ def write_parquet(table: Table, frame: pd.DataFrame, folder: Path) -> Path:
     ValueError, OutputError
         As `write_csv`.
     """
-    values = typed(table, checked_text(table, frame))
+    return _write_typed(table, checked_text(table, frame), folder)
+
+
+def write_csv_and_parquet(table: Table, frame: pd.DataFrame, folder: Path) -> None:
+    """`write_csv` and `write_parquet` of one frame, which is checked and rounded once."""
+    text = checked_text(table, frame)
+    _write_cells(table, text, folder)
+    _write_typed(table, text, folder)
+
+
+def _write_typed(table: Table, text: pd.DataFrame, folder: Path) -> Path:
+    """Checked cells as `folder/<table>.parquet`."""
+    values = typed(table.columns, text)
     types = {
         "string": pa.string(),
         "number": pa.float64(),
@@ -111,7 +128,7 @@ def write_parquet(table: Table, frame: pd.DataFrame, folder: Path) -> Path:
     return write_bytes(folder / f"{table.name}.parquet", buffer.getvalue())
 
 
-def read_csv(table: Table, path: Path) -> pd.DataFrame:
+def read_csv(table: Table, path: Path, columns: Collection[str] | None = None) -> pd.DataFrame:
     """Read a file that `write_csv` wrote, with its types.
 
     Parameters
@@ -120,13 +137,15 @@ def read_csv(table: Table, path: Path) -> pd.DataFrame:
         The definition.
     path : Path
         The file, or the folder that holds it.
+    columns : collection of str, optional
+        Those that are wanted; of a long table the others would take memory for nothing.
 
     Returns
     -------
     DataFrame
-        The table's columns in order: text as str ("" where missing), numbers as float64 (NaN),
-        whole numbers as int64, or nullable Int64 where a cell may be missing, days as datetime64
-        (NaT), true and false as nullable boolean.
+        The table's columns, or those wanted, in the table's order: text as str ("" where missing),
+        numbers as float64 (NaN), whole numbers as int64, or nullable Int64 where a cell may be
+        missing, days as datetime64 (NaT), true and false as nullable boolean.
 
     Raises
     ------
@@ -135,14 +154,15 @@ def read_csv(table: Table, path: Path) -> pd.DataFrame:
     """
     file = path / table.file if path.is_dir() else path
     mend = "run the programme again, or restore the file as it was written"
-    text = _raw(file, mend)
-    if list(text.columns) != table.column_names:
+    header = _header(file, mend)
+    if header != table.column_names:
         raise OutputError(
             f"{file}: line 1: the columns are not those of this table "
-            f"({difference(list(text.columns), table.column_names)}); {mend}"
+            f"({difference(header, table.column_names)}); {mend}"
         )
+    wanted = [each for each in table.columns if columns is None or each.name in columns]
     try:
-        return typed(table, text)
+        return typed(wanted, _raw(file, [each.name for each in wanted], mend))
     except ValueError as error:
         raise OutputError(f"{file}: {error}; {mend}") from error
 
@@ -183,17 +203,16 @@ def read_tables(folder: Path) -> dict[str, pd.DataFrame]:
     return found
 
 
-def _raw(file: Path, mend: str) -> pd.DataFrame:
-    """Cells as text, nothing taken for missing, every line as long as the header."""
-    columns = _header(file, mend)
-    if len(set(columns)) != len(columns):
-        raise OutputError(f"{file}: line 1: a column stands twice; {mend}")
+def _raw(file: Path, columns: list[str], mend: str) -> pd.DataFrame:
+    """Cells of some columns as text, nothing taken for missing, lines as long as the header."""
     try:
         rows = pa_csv.read_csv(
             file,
             parse_options=pa_csv.ParseOptions(newlines_in_values=True),
             convert_options=pa_csv.ConvertOptions(
-                column_types={name: pa.string() for name in columns}, strings_can_be_null=False
+                column_types={name: pa.string() for name in columns},
+                include_columns=columns,
+                strings_can_be_null=False,
             ),
         )
     except OSError as error:

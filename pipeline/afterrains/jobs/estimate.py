@@ -26,7 +26,6 @@ from afterrains.scenes.model import RADAR_BANDS
 from afterrains.scenes.references import is_address
 from afterrains.scenes.signers import signer
 from afterrains.scenes.windows import gdal_settings
-from afterrains.signals.indices import available
 from afterrains.stages.cellwork import CellTask, Task, recorded
 from afterrains.stages.clear_months import Month, months
 from afterrains.stages.deliver import STORE
@@ -34,12 +33,13 @@ from afterrains.stages.ledger import Ledger
 from afterrains.stages.prepare import Prepared, prepare
 from afterrains.stages.probe import Reach, files_of, groups_of, probe_files, probe_pace
 from afterrains.stages.readers import BLOCKS
-from afterrains.stages.stacks import COMPOSITE_INDICES
 
 __all__ = ["Estimate", "check_budget", "estimate", "reckon", "within_budget"]
 
 # Of float32 composites after compression, measured on the sample programme (0.67).
 _COMPRESSED = 0.7
+# Greenness and its count, cover with its bounds and domain, a picture of three bytes.
+_RASTER_LAYERS = 7
 _GIGABYTE = 1e9
 
 
@@ -221,14 +221,10 @@ def _mean(reaches: Iterable[Reach]) -> Reach:
 
 
 def _result_bytes(task: Task) -> int:
-    """Of a task's composites in the working store, and about half as much again of rasters."""
-    if not isinstance(task, CellTask):
+    """Of a task's composites in the working store, and of the rasters that a dry season adds."""
+    if isinstance(task, CellTask):
+        layers = len(task.composites) + (_RASTER_LAYERS if task.kind == "dry" else 0)
+    else:
         directions = len({scene.track for look in task.overpasses for scene in look.scenes})
         layers = directions * (len(RADAR_BANDS) + 1)
-        return round(_COMPRESSED * 4 * math.prod(task.cell.geobox.shape) * layers)
-    if task.kind == "none":
-        return 0
-    layers = len(task.bands) + 3 * len(set(COMPOSITE_INDICES) & set(available(task.bands))) + 1
-    parts = 2 if task.kind == "dry" else 1
-    pixels = math.prod(task.cell.geobox.shape)
-    return round(_COMPRESSED * 4 * pixels * layers * parts)
+    return round(_COMPRESSED * 4 * math.prod(task.cell.geobox.shape) * layers)

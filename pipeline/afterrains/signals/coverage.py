@@ -22,7 +22,13 @@ from shapely.geometry.base import BaseGeometry
 
 from afterrains.signals import indices as spectral
 
-__all__ = ["Coverage", "PolygonStatistics", "polygon_coverage", "polygon_statistics"]
+__all__ = [
+    "Coverage",
+    "PolygonStatistics",
+    "polygon_coverage",
+    "polygon_statistics",
+    "site_coverage",
+]
 
 
 @dataclass(frozen=True)
@@ -115,6 +121,20 @@ def polygon_coverage(geobox: GeoBox, site_ids: Sequence[str], polygons: gpd.GeoS
         site=np.repeat(np.arange(len(kept)), [cells.size for cells in pixel]),
         whole=np.array(whole, np.float64),
     )
+
+
+def site_coverage(geobox: GeoBox, sites: gpd.GeoDataFrame) -> Coverage:
+    """`polygon_coverage` of sites: of the column `core` where there is one, else their outlines.
+
+    Parameters
+    ----------
+    geobox : GeoBox
+        The grid.
+    sites : GeoDataFrame
+        With `site_id`, in the grid's CRS.
+    """
+    cores = gpd.GeoSeries(sites["core"]) if "core" in sites else sites.geometry
+    return polygon_coverage(geobox, list(sites["site_id"]), cores)
 
 
 def polygon_statistics(

@@ -11,13 +11,12 @@ from collections.abc import Iterable
 from datetime import date
 from typing import Protocol
 
-import geopandas as gpd
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
-from odc.geo.geobox import GeoBox
 
-from afterrains.signals.coverage import Coverage, polygon_coverage
+from afterrains.signals.coverage import Coverage
+from afterrains.signals.look_rows import LookRows
 
 __all__ = ["SHARES", "Look", "polygon_looks", "polygon_shares"]
 
@@ -57,8 +56,19 @@ class Look(Protocol):
         """(scene_id, band, reason) of each failed read."""
 
 
+_COLUMNS = {
+    "site_id": "str",
+    "date": "datetime64[s]",
+    "sensor": "str",
+    "scene_id": "str",
+    "pixels": "float64",
+    **dict.fromkeys(SHARES, "float64"),
+    "unread": "str",
+}
+
+
 def polygon_looks(
-    looks: Iterable[tuple[Look, NDArray[np.bool_] | None]], geobox: GeoBox, sites: gpd.GeoDataFrame
+    looks: Iterable[tuple[Look, NDArray[np.bool_] | None]], coverage: Coverage
 ) -> pd.DataFrame:
     """Shares of each site's core that each pass showed, hid, lost or never held.
 
@@ -68,11 +78,8 @@ def polygon_looks(
         Taken one at a time. `leftover` (y, x) marks clear ground that was then left out as haze or
         shadow which the masks missed; None where that was not looked for. `look.clear` may hold
         it still or no more.
-    geobox : GeoBox
-        The grid of the looks.
-    sites : GeoDataFrame
-        With `site_id` and the geometry column `core` (where there is none, the active geometry),
-        in the grid's CRS.
+    coverage : Coverage
+        Of the looks' grid by the sites (`site_coverage`).
 
     Returns
     -------
@@ -86,30 +93,32 @@ def polygon_looks(
     Raises
     ------
     ValueError
-        If the CRS differ or an array is off the grid.
+        If an array is off the grid.
     """
-    coverage = _coverage(geobox, sites)
-    parts = [_rows(look, leftover, coverage) for look, leftover in looks]
-    columns = ["site_id", "date", "sensor", "scene_id", "pixels", *SHARES, "unread"]
-    if not parts:
-        return pd.DataFrame(columns=columns)
-    table = pd.concat(parts, ignore_index=True)[columns]
-    return table.sort_values(
-        ["site_id", "date", "sensor", "scene_id"], kind="stable", ignore_index=True
-    )
+    rows = LookRows(_COLUMNS)
+    for look, leftover in looks:
+        failed = {scene for scene, _, _ in look.unreadable}
+        columns = {
+            "site_id": coverage.site_ids,
+            "date": np.datetime64(look.date, "s"),
+            "sensor": look.sensor,
+            "scene_id": ";".join(dict.fromkeys([*look.scene_ids, *sorted(failed)])),
+            "pixels": coverage.whole,
+            **_shares(look, leftover, coverage),
+            "unread": ";".join(sorted({band for _, band, _ in look.unreadable})),
+        }
+        rows.add(len(coverage.site_ids), columns)
+    return rows.table()
 
 
-def polygon_shares(
-    layer: NDArray[np.bool_], geobox: GeoBox, sites: gpd.GeoDataFrame
-) -> dict[str, float]:
+def polygon_shares(layer: NDArray[np.bool_], coverage: Coverage) -> dict[str, float]:
     """Share of each site's core (0-1) where a layer (y, x) is true; only sites that have some.
 
     Raises
     ------
     ValueError
-        If the CRS differ or the layer is off the grid.
+        If the layer is off the grid.
     """
-    coverage = _coverage(geobox, sites)
     if layer.shape != coverage.shape:
         raise ValueError(f"the layer has shape {layer.shape}, the grid {coverage.shape}")
     sums = coverage.sums(layer.ravel()[coverage.pixel])
@@ -121,40 +130,30 @@ def polygon_shares(
     }
 
 
-def _coverage(geobox: GeoBox, sites: gpd.GeoDataFrame) -> Coverage:
-    cores = gpd.GeoSeries(sites["core"]) if "core" in sites else sites.geometry
-    return polygon_coverage(geobox, list(sites["site_id"]), cores)
-
-
-def _rows(look: Look, leftover: NDArray[np.bool_] | None, coverage: Coverage) -> pd.DataFrame:
-    removed = np.zeros(coverage.shape, dtype=bool) if leftover is None else leftover
-    for name, layer in (("clear", look.clear), ("covered", look.covered), ("leftover", removed)):
-        if layer.shape != coverage.shape:
+def _shares(
+    look: Look, leftover: NDArray[np.bool_] | None, coverage: Coverage
+) -> dict[str, NDArray[np.float64]]:
+    """Of each of `SHARES`, for each site."""
+    for name, layer in (("clear", look.clear), ("covered", look.covered), ("leftover", leftover)):
+        if layer is not None and layer.shape != coverage.shape:
             raise ValueError(f"{name} has shape {layer.shape}, the grid {coverage.shape}")
-    clear = look.clear & ~removed
+    # Only the polygons' own pixels are looked at.
+    clear, covered, lost = (
+        layer.ravel()[coverage.pixel] for layer in (look.clear, look.covered, look.lost)
+    )
+    removed = np.zeros(clear.shape, bool) if leftover is None else leftover.ravel()[coverage.pixel]
+    clear = clear & ~removed
     layers = {
         "clear": clear,
         "leftover": removed,
-        "masked": look.covered & ~clear & ~removed,
-        "unreadable": look.lost & ~look.covered & ~clear & ~removed,
+        "masked": covered & ~clear & ~removed,
+        "unreadable": lost & ~covered & ~clear & ~removed,
     }
     whole = np.maximum(coverage.whole, np.finfo(float).tiny)
     shares = {
-        name: np.clip(coverage.sums(layer.ravel()[coverage.pixel]) / whole, 0.0, 1.0)
-        for name, layer in layers.items()
+        name: np.clip(coverage.sums(layer) / whole, 0.0, 1.0) for name, layer in layers.items()
     }
     shares["not_covered"] = np.clip(1.0 - sum(shares.values()), 0.0, 1.0)
     # The areas are summed in different orders; what rounding leaves is no ground.
     shares["not_covered"][shares["not_covered"] < 1e-9] = 0.0
-    failed = {scene for scene, _, _ in look.unreadable}
-    return pd.DataFrame(
-        {
-            "site_id": np.array(coverage.site_ids, object),
-            "date": np.datetime64(look.date, "s"),
-            "sensor": look.sensor,
-            "scene_id": ";".join(dict.fromkeys([*look.scene_ids, *sorted(failed)])),
-            "pixels": coverage.whole,
-            **shares,
-            "unread": ";".join(sorted({band for _, band, _ in look.unreadable})),
-        }
-    )
+    return shares

@@ -80,6 +80,9 @@ def slope_and_test(
     if values.dtype not in (np.float32, np.float64):
         raise TypeError(f"values are {values.dtype}; give float32 or float64, NaN where missing")
     shape = values.shape[:-1]
+    if years.size < min_valid:  # no series is long enough: nothing to compile a kernel for
+        nothing = np.full(shape, np.nan, values.dtype)
+        return nothing, nothing.copy(), np.isfinite(values).sum(axis=-1, dtype=np.uint16)
     # One memory layout, so that the kernel is compiled once.
     flat = np.ascontiguousarray(values.reshape(-1, years.size))
     slope, p_value, count = slopes_and_tests(flat, years.astype(np.float64), min_valid)

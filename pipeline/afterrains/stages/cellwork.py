@@ -1,24 +1,28 @@
 """One task: a cell of ground through one season, from scenes to a small table and small rasters.
 
 The task reads each overpass of the season once, checks the looks against each other, and keeps
-what later stages need: what each look showed of each site, the polygon series, and per-pixel
-composites of the season. Its result depends on nothing but the task, so its key names it and a
-worker anywhere gives the same bytes.
+what later stages need: what each look showed of each site, the polygon series, and those composites
+of the season's pixels that are asked for. Its result depends on nothing but the task, so its key
+names it and a worker anywhere gives the same bytes.
 """
 
 from __future__ import annotations
 
 import json
-from collections.abc import Collection, Iterator, Mapping
+from collections.abc import Collection, Iterable, Iterator, Mapping
 from dataclasses import dataclass, field, replace
 from datetime import date
+from functools import lru_cache
 from typing import Any, Protocol
 
 import geopandas as gpd
 import numpy as np
 import pandas as pd
+import pyarrow as pa
+import pyarrow.parquet as pq
 import shapely
 from numpy.typing import NDArray
+from odc.geo.geobox import GeoBox
 
 from afterrains.scenes import (
     Cell,
@@ -29,12 +33,13 @@ from afterrains.scenes import (
     read_overpasses,
 )
 from afterrains.scenes.season_check import CheckedSeason, check_season
+from afterrains.signals.coverage import Coverage, polygon_coverage
 from afterrains.signals.looks import polygon_looks, polygon_shares
 from afterrains.signals.series import polygon_series
 from afterrains.stages.layers import read_layers, write_layers
 from afterrains.stages.ledger import Ledger, key_of
 from afterrains.stages.readers import BLOCKS, reader_of
-from afterrains.stages.stacks import COMPOSITE_INDICES, SeasonStacks
+from afterrains.stages.stacks import COMPOSITE_INDICES, SeasonStacks, layers_of
 
 __all__ = [
     "COMPOSITES",
@@ -102,6 +107,8 @@ class CellTask:
     overpasses: tuple[Overpass, ...]
     bands: tuple[str, ...]
     indices: tuple[str, ...]
+    composites: tuple[str, ...]
+    """Names of the composites that later stages need; see `stacks`."""
     dilation_m: float
     profiles: Profiles
     """Profiles of the programme's collections."""
@@ -119,7 +126,8 @@ class CellTask:
     def memory_bytes(self) -> int:
         """About the most that the task takes at once: all looks of its season, layer by layer."""
         height, width = self.cell.geobox.shape
-        layers = len(self.bands) + len(COMPOSITE_INDICES) + _SCRATCH_LAYERS
+        made = set(layers_of(self.composites)) & set(COMPOSITE_INDICES)
+        layers = len(self.bands) + len(made) + _SCRATCH_LAYERS
         return int(height * width * len(self.overpasses) * layers * _FLOAT32_BYTES)
 
     @property
@@ -132,7 +140,7 @@ class CellTask:
             dict(self.cores),
             [self.season, self.kind, self.start, self.end, self.observe_from],
             [identity(overpass) for overpass in self.overpasses],
-            [self.bands, self.indices, self.dilation_m, self.adjust_bandpasses],
+            [self.bands, self.indices, self.composites, self.dilation_m, self.adjust_bandpasses],
             [profile.model_dump_json() for profile in self.profiles],
             dict(self.doubted),
         )
@@ -179,18 +187,13 @@ def perform(task: CellTask, ledger: Ledger, *, reader: WindowReader | None = Non
         ),
         task.doubted,
     )
-    shape = task.cell.geobox.shape
-    stacks = SeasonStacks(task.kind, task.observe_from, task.end, task.bands, shape)
+    stacks = SeasonStacks(task.composites, task.observe_from, task.end, task.cell.geobox.shape)
     for look in checked.looks:
         stacks.add(look)
-    sites = gpd.GeoDataFrame(
-        {"site_id": list(task.cores)},
-        geometry=[shapely.from_wkb(core) for core in task.cores.values()],
-        crs=str(task.cell.geobox.crs),
-    )
-    series = polygon_series(checked.looks, task.cell.geobox, sites, task.indices)
-    looks = polygon_looks(_named(task, checked), task.cell.geobox, sites)
-    always = polygon_shares(checked.always_masked, task.cell.geobox, sites)
+    coverage = _coverage(task.cell.geobox, tuple(task.cores.items()))
+    series = polygon_series(checked.looks, coverage, task.indices)
+    looks = polygon_looks(_named(task, checked), coverage)
+    always = polygon_shares(checked.always_masked, coverage)
     composites = stacks.composites()
     result = CellResult(
         task.key,
@@ -217,6 +220,13 @@ def perform(task: CellTask, ledger: Ledger, *, reader: WindowReader | None = Non
             encoding="utf-8",
         )
     return result
+
+
+@lru_cache(maxsize=4)
+def _coverage(geobox: GeoBox, cores: tuple[tuple[str, bytes], ...]) -> Coverage:
+    """Of a cell by its sites; the same in all seasons, which follow each other."""
+    shapes = gpd.GeoSeries([shapely.from_wkb(core) for _, core in cores], crs=geobox.crs)
+    return polygon_coverage(geobox, [site_id for site_id, _ in cores], shapes)
 
 
 def _named(
@@ -247,14 +257,20 @@ def recorded(task: Task, ledger: Ledger) -> CellResult | None:
     )
 
 
-def load_series(ledger: Ledger, key: str) -> pd.DataFrame:
-    """The polygon series that a finished task wrote."""
-    return pd.read_parquet(ledger.place(key) / "series.parquet")
+def load_series(ledger: Ledger, keys: Iterable[str]) -> pd.DataFrame:
+    """The polygon series that finished tasks wrote, one behind the other."""
+    return _tables(ledger, keys, "series.parquet")
 
 
-def load_looks(ledger: Ledger, key: str) -> pd.DataFrame:
-    """What each pass of a finished task showed of each site; see `polygon_looks`."""
-    return pd.read_parquet(ledger.place(key) / "looks.parquet")
+def load_looks(ledger: Ledger, keys: Iterable[str]) -> pd.DataFrame:
+    """What each pass of finished tasks showed of each site; see `polygon_looks`."""
+    return _tables(ledger, keys, "looks.parquet")
+
+
+def _tables(ledger: Ledger, keys: Iterable[str], name: str) -> pd.DataFrame:
+    parts = [pq.read_table(ledger.place(key) / name, use_threads=False) for key in keys]
+    table: pd.DataFrame = pa.concat_tables(parts).to_pandas()
+    return table
 
 
 def load_composites(
@@ -262,10 +278,7 @@ def load_composites(
 ) -> dict[str, NDArray[Any]]:
     """The composites of a finished task, float32 (y, x), NaN where nothing was clear.
 
-    `<band>_median` for each band, `<index>_low`, `_median`, `_high` for each of
-    `COMPOSITE_INDICES` whose bands exist, `count` (uint16, clear looks); of dry seasons the same
-    with the prefix `late_` for their last `LATE_DAYS` days, when grass is deadest. Of `names`
-    those that there are, or all.
+    Of `names` those that the task was asked for, or all; `count` and `late_count` are uint16.
     """
     return read_layers(ledger.place(key) / COMPOSITES, names)
 

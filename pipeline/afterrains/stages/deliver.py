@@ -23,10 +23,10 @@ from afterrains.delivery import (
     series_table,
     write_catalog,
     write_csv,
+    write_csv_and_parquet,
     write_datapackage,
     write_json,
     write_manifest,
-    write_parquet,
     write_sites,
     write_sites_parquet,
 )
@@ -93,8 +93,7 @@ def deliver(
     write_csv(VERDICTS, tables.verdicts, folder)
     write_csv(VERDICT_HISTORY, tables.verdict_history, folder)
     write_csv(seasons_table(indices), tables.seasons, folder)
-    write_csv(series_definition, series, folder)
-    write_parquet(series_definition, series, folder)
+    write_csv_and_parquet(series_definition, series, folder)
     write_csv(LOOKS, looks, folder)
     write_csv(CONTROLS, tables.controls, folder)
     write_csv(BALANCE, tables.balance, folder)

@@ -23,7 +23,7 @@ __all__ = ["judge_sites", "looks_of", "rain_after_sowing", "series_of"]
 
 def series_of(tasks: Iterable[CellTask], ledger: Ledger) -> pd.DataFrame:
     """The polygon series of all cells and seasons, in a fixed order."""
-    table = pd.concat([load_series(ledger, task.key) for task in tasks], ignore_index=True)
+    table = load_series(ledger, (task.key for task in tasks))
     return table.sort_values(["site_id", "date", "sensor", "scene_id"], ignore_index=True)
 
 
@@ -32,7 +32,7 @@ def looks_of(
 ) -> tuple[pd.DataFrame, dict[str, Any]]:
     """What each pass showed of each site, and the counts of it."""
     tasks = list(tasks)
-    table = pd.concat([load_looks(ledger, task.key) for task in tasks], ignore_index=True)
+    table = load_looks(ledger, (task.key for task in tasks))
     doubted = [scene for result in results.values() for scene in result.doubted]
     always = [
         (site, task.season, share)

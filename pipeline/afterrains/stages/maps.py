@@ -27,7 +27,7 @@ from afterrains.signals.season_values import LATE_DAYS
 from afterrains.signals.trend import decimal_years, slope_and_test
 from afterrains.stages.cellwork import load_composites
 from afterrains.stages.ledger import Ledger
-from afterrains.stages.stacks import OUTCOME_LAYER
+from afterrains.stages.stacks import MAP_COMPOSITES, OUTCOME_LAYER, PICTURE_BANDS
 
 __all__ = ["DrySeason", "MapTask", "draw", "to_picture", "trend_layers"]
 
@@ -35,7 +35,6 @@ __all__ = ["DrySeason", "MapTask", "draw", "to_picture", "trend_layers"]
 _WHITE_REFLECTANCE = 0.4
 _GAMMA = 1.3
 _LEAST_SEASONS = 5
-_PICTURE_BANDS = ("red", "green", "blue")
 
 
 @dataclass(frozen=True)
@@ -85,17 +84,16 @@ def draw(task: MapTask, ledger: Ledger, output: Path) -> tuple[RasterFile, ...]:
 
     # The judged days, not all of the season: a record that starts in mid-season then counts.
     greenness = f"late_{OUTCOME_LAYER}_median"
-    shown = (greenness, "late_count", *(f"{band}_median" for band in _PICTURE_BANDS))
     for dry in task.seasons:
-        composites = load_composites(ledger, dry.key, shown)
+        composites = load_composites(ledger, dry.key, MAP_COMPOSITES)
         median = composites[greenness]
         medians.append(median)
         values = np.stack([median, composites["late_count"].astype(np.float32)])
         write(
             DRY_GREENNESS, dry, values, f"median over the clear dates of the last {LATE_DAYS} days"
         )
-        if all(f"{band}_median" in composites for band in _PICTURE_BANDS):
-            picture = np.stack([composites[f"{band}_median"] for band in _PICTURE_BANDS])
+        if all(f"{band}_median" in composites for band in PICTURE_BANDS):
+            picture = np.stack([composites[f"{band}_median"] for band in PICTURE_BANDS])
             method = f"reflectance 0 to {_WHITE_REFLECTANCE}, gamma {_GAMMA}"
             write(PICTURE, dry, to_picture(picture), method)
     newest = task.seasons[-1]

@@ -42,12 +42,12 @@ from afterrains.stages.plot_ground import (
 )
 from afterrains.stages.radar_plan import RadarPlan, plan_radar
 from afterrains.stages.radarwork import RadarTask
+from afterrains.stages.stacks import MAP_COMPOSITES, PICTURE_BANDS, makeable_composites
 from afterrains.stages.task_plan import footprint_of, serves_any, tasks_of
-from afterrains.woody import DEFAULT_FEATURES, bands_needed, load, require_bands
+from afterrains.woody import DEFAULT_FEATURES, bands_needed, composites_needed, load, require_bands
 
 __all__ = ["Prepared", "check_programme", "prepare"]
 
-_PICTURE_BANDS = ("red", "green", "blue")
 # Wide enough for a 60 m mask dilation and for later neighbourhood features at 10 m.
 _SMALLEST_HALO_M = 60.0
 
@@ -188,17 +188,18 @@ def prepare(
     profiles, adjusts = adjusted_profiles(used, profiles, method, file=path.name)
     seen = bands_given(used, profiles, adjusts=adjusts)
     indices = tuple(name for name in DEFAULT_INDICES if name in available(seen))
-    needed = {band for name in indices for band in INDICES[name].bands} | set(_PICTURE_BANDS)
+    needed = {band for name in indices for band in INDICES[name].bands} | set(PICTURE_BANDS)
+    features = _woody_features(programme.woody)
     if training or programme.woody is not None:
-        features = _woody_features(programme.woody)
         require_bands(features, seen, file=path.name)
         needed |= bands_needed(features)
     bands = tuple(band for band in BANDS if band in needed & seen)
+    kept = _composites(features, bands)
     tasks, of_plots = (
         tuple(
             tasks_of(
-                programme, register, calendar, ground, outlines, used, bands, indices, profiles,
-                adjusts=adjusts,
+                programme, register, calendar, ground, outlines, used, bands, indices, kept,
+                profiles, adjusts=adjusts,
             )
         )
         for ground, outlines in ((cells, footprints), (plot_ground.cells, plot_ground.outlines))
@@ -322,8 +323,21 @@ def _radar_findings(programme: Programme, path: Path, profiles: Profiles) -> lis
 
 
 def _woody_features(woody: Woody | None) -> Sequence[str]:
-    """Features of the model at hand, or of one that is to be fitted."""
+    """Features of the model at hand, or of one that is or may yet be fitted."""
     return load(woody.model).features if woody and woody.model else DEFAULT_FEATURES
+
+
+def _composites(features: Sequence[str], bands: Sequence[str]) -> dict[str, tuple[str, ...]]:
+    """What is kept of each pixel, by kind of season: what maps show and features are made of.
+
+    Also without a model, so that one can be fitted later to what a run has kept.
+    """
+    needed = composites_needed(features)
+    return {
+        "dry": makeable_composites(needed["dry"] | set(MAP_COMPOSITES), bands),
+        "rains": makeable_composites(needed["rains"], bands),
+        "none": (),
+    }
 
 
 def _bbox(register: Register, drawing: Drawn | None) -> tuple[float, float, float, float]:

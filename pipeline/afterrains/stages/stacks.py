@@ -1,10 +1,16 @@
-"""The looks of a cell's season, layer upon layer, until composites are made of them."""
+"""The looks of a cell's season, layer upon layer, until composites are made of them.
+
+A composite is named `<layer>_<statistic>`: the layer a band or one of `COMPOSITE_INDICES`, the
+statistic `low`, `median` or `high`; `count` is that of the clear looks of `OUTCOME_LAYER`. With the
+prefix `late_` it is of a dry season's last `LATE_DAYS` days alone, when grass is deadest. Only what
+later stages ask for is made: the others would take most of a task's time and of the store.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Iterable, Sequence
 from datetime import date, timedelta
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -14,33 +20,71 @@ from afterrains.signals.composites import season_composite
 from afterrains.signals.indices import available, compute
 from afterrains.signals.season_values import LATE_DAYS
 
-__all__ = ["COMPOSITE_INDICES", "OUTCOME_LAYER", "SeasonStacks"]
+__all__ = [
+    "COMPOSITE_INDICES",
+    "MAP_COMPOSITES",
+    "OUTCOME_LAYER",
+    "PICTURE_BANDS",
+    "SeasonStacks",
+    "layers_of",
+    "makeable_composites",
+]
 
 COMPOSITE_INDICES = ("ndvi", "ndmi", "nbr", "nbr2")
-"""Indices whose low, median and high are kept for each pixel and season, where bands allow."""
+"""Indices of which composites can be made, where bands allow."""
 OUTCOME_LAYER = "ndvi"
+PICTURE_BANDS = ("red", "green", "blue")
+MAP_COMPOSITES = (
+    f"late_{OUTCOME_LAYER}_median",
+    "late_count",
+    *(f"{band}_median" for band in PICTURE_BANDS),
+)
+"""What the maps of a dry season show."""
+_LATE = "late_"
+
+
+class _Parts(NamedTuple):
+    """What a composite's name says."""
+
+    late: bool
+    layer: str
+    statistic: str
+
+
+def _parts(name: str) -> _Parts:
+    stem = name.removeprefix(_LATE)
+    layer, _, statistic = stem.rpartition("_")
+    return _Parts(name.startswith(_LATE), layer or OUTCOME_LAYER, statistic)
+
+
+def layers_of(composites: Iterable[str]) -> tuple[str, ...]:
+    """The layers that these composites are made of, sorted."""
+    return tuple(sorted({_parts(name).layer for name in composites}))
+
+
+def makeable_composites(names: Iterable[str], bands: Collection[str]) -> tuple[str, ...]:
+    """Those of the composites that these bands allow, sorted."""
+    known = {*bands, *(set(COMPOSITE_INDICES) & set(available(bands)))}
+    return tuple(sorted({name for name in names if _parts(name).layer in known}))
 
 
 class SeasonStacks:
     """The looks of a season by layer, until the composites are made of them."""
 
     def __init__(
-        self,
-        kind: str,
-        observe_from: date,
-        end: date,
-        bands: Sequence[str],
-        shape: Sequence[int],
+        self, composites: Collection[str], observe_from: date, end: date, shape: Sequence[int]
     ) -> None:
-        self._kind, self._observe_from, self._end = kind, observe_from, end
+        self._wanted = {name: _parts(name) for name in composites}
+        self._observe_from, self._end = observe_from, end
         self._shape = tuple(shape)
-        layers = (*bands, *(index for index in COMPOSITE_INDICES if index in available(bands)))
-        self._looks: dict[str, list[NDArray[np.float32]]] = {layer: [] for layer in layers}
+        self._looks: dict[str, list[NDArray[np.float32]]] = {
+            layer: [] for layer in layers_of(composites)
+        }
         self._dates: list[date] = []
 
     def add(self, seen: Observation) -> None:
         """Keep a look that counts; bands that could not be read stay NaN."""
-        if self._kind == "none" or seen.date < self._observe_from:
+        if not self._wanted or seen.date < self._observe_from:
             return
         self._dates.append(seen.date)
         for layer, looks in self._looks.items():
@@ -52,23 +96,20 @@ class SeasonStacks:
             looks.append(np.asarray(values, dtype=np.float32))
 
     def composites(self) -> dict[str, NDArray[Any]]:
-        """Of the season, and of a dry season's last days."""
-        if self._kind == "none":
-            return {}
-        out = self._of("", [True] * len(self._dates))
-        if self._kind == "dry":
-            first_late = self._end - timedelta(days=LATE_DAYS - 1)
-            out |= self._of("late_", [day >= first_late for day in self._dates])
-        return out
-
-    def _of(self, prefix: str, chosen: list[bool]) -> dict[str, NDArray[Any]]:
+        """By name, (y, x) each, in the order of their names."""
+        first_late = self._end - timedelta(days=LATE_DAYS - 1)
         out: dict[str, NDArray[Any]] = {}
-        for layer, looks in self._looks.items():
-            stack = [look for look, taken in zip(looks, chosen, strict=True) if taken]
-            cube = np.stack(stack) if stack else np.full((1, *self._shape), np.nan, np.float32)
+        for late, layer in sorted({(parts.late, parts.layer) for parts in self._wanted.values()}):
+            taken = [
+                look
+                for look, day in zip(self._looks[layer], self._dates, strict=True)
+                if not late or day >= first_late
+            ]
+            cube = np.stack(taken) if taken else np.full((1, *self._shape), np.nan, np.float32)
             found = season_composite(cube)
-            stats = ("low", "median", "high") if layer in COMPOSITE_INDICES else ("median",)
-            out |= {f"{prefix}{layer}_{stat}": found[stat] for stat in stats}
-            if layer == OUTCOME_LAYER:
-                out[f"{prefix}count"] = found["count"]
-        return out
+            out |= {
+                name: found[parts.statistic]
+                for name, parts in self._wanted.items()
+                if (parts.late, parts.layer) == (late, layer)
+            }
+        return {name: out[name] for name in sorted(out)}

@@ -76,11 +76,15 @@ def tasks_of(
     scenes: Sequence[Scene],
     bands: tuple[str, ...],
     indices: tuple[str, ...],
+    composites: Mapping[str, tuple[str, ...]],
     profiles: Profiles,
     *,
     adjusts: bool,
 ) -> Iterator[CellTask]:
-    """One task for each cell and stretch of time that has scenes."""
+    """One task for each cell and stretch of time that has scenes.
+
+    `composites` names what is kept of each pixel, by the kind of the stretch.
+    """
     cores = dict(zip(register.sites["site_id"], register.sites["core"].to_wkb(), strict=True))
     served = (profiles.of(name) for name in programme.scenes.collections)
     # Radar has tasks of its own, so that naming it changes no key of these.
@@ -106,6 +110,7 @@ def tasks_of(
                     overpasses=looks,
                     bands=bands,
                     indices=indices,
+                    composites=composites[stretch.kind],
                     dilation_m=programme.scenes.mask_dilation_m,
                     profiles=used,
                     trusted=trusted,

@@ -22,6 +22,7 @@ from distributed.comm.core import CommClosedError
 from distributed.scheduler import KilledWorker
 
 from afterrains.errors import OutputError, ServiceError
+from afterrains.stages.ready import ONE_THREAD, START_METHOD, get_ready
 
 __all__ = ["connect", "in_turn", "processes_for", "recorded_to"]
 
@@ -32,6 +33,10 @@ _LOCAL = {
     "distributed.worker.daemon": True,
     # A task that killed two processes here would kill a third.
     "distributed.scheduler.allowed-failures": 1,
+    "distributed.worker.multiprocessing-method": START_METHOD,
+    # Dask's own list also tells the allocator to hand back every free page at once; the next layer
+    # then takes them anew, which was a quarter of all processor time.
+    "distributed.nanny.pre-spawn-environ": ONE_THREAD,
 }
 _PROCESS_BYTES = 600_000_000
 """What a process takes before it has a task: libraries, compiled kernels, open connections."""
@@ -90,6 +95,7 @@ def connect(
     if scheduler is None:
         processes = workers or os.cpu_count() or 1
         limit = "auto" if memory_gb is None else f"{int(memory_gb * 1e9 / processes)}B"
+        get_ready()
         # A batch on a laptop opens no port beyond the loopback, and none that another may hold.
         with (
             dask.config.set({**_LOCAL, "distributed.worker.profile.enabled": watched}),
@@ -100,6 +106,8 @@ def connect(
                 host="127.0.0.1",
                 dashboard_address="127.0.0.1:0",
                 silence_logs=logging.ERROR,
+                # A worker is a copy of a process that was started a while ago.
+                env={**os.environ, **ONE_THREAD},
             ) as cluster,
             Client(cluster) as client,
         ):

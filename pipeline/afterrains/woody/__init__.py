@@ -20,6 +20,7 @@ from afterrains.woody.sites import site_cover, sites_in_points
 from afterrains.woody.training import (
     bands_needed,
     cell_seasons_needed,
+    composites_needed,
     gather,
     plot_seasons,
     season_features,
@@ -43,6 +44,7 @@ __all__ = [
     "bands_needed",
     "cell_seasons",
     "cell_seasons_needed",
+    "composites_needed",
     "describe",
     "feature_stack",
     "fit",

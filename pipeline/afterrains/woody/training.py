@@ -41,6 +41,7 @@ __all__ = [
     "TrainingSet",
     "bands_needed",
     "cell_seasons_needed",
+    "composites_needed",
     "gather",
     "plot_seasons",
     "rains_before",
@@ -80,6 +81,16 @@ def bands_needed(names: Sequence[str] = DEFAULT_FEATURES) -> frozenset[str]:
         "nbr2": ("swir16", "swir22"),
     }
     return frozenset(band for layer in layers for band in of_index.get(layer, (layer,)))
+
+
+def composites_needed(names: Sequence[str] = DEFAULT_FEATURES) -> dict[str, frozenset[str]]:
+    """Composites that these features are made of, by the kind of season: "dry" and "rains"."""
+    inputs = {each for name in names for each in _inputs(name)}
+    rains = {each for each in inputs if each.startswith(RAINS)}
+    return {
+        "dry": frozenset(inputs - rains),
+        "rains": frozenset(each.removeprefix(RAINS) for each in rains),
+    }
 
 
 def rains_before(calendar: pd.DataFrame, dry_season: str) -> str | None:

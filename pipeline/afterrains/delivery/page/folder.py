@@ -129,7 +129,7 @@ def _looks(path: Path) -> Looks | None:
     file = path / "series.csv"
     if not file.is_file():
         return None
-    frame = read_csv(table_of_file("series", file), file)
+    frame = read_csv(table_of_file("series", file), file, ("date", "sensor"))
     dates = sorted(stamp.date() for stamp in frame["date"].dropna().unique())
     sensors = frame["sensor"].map(plain).value_counts().sort_index()
     return Looks(
