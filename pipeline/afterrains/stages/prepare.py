@@ -6,12 +6,11 @@ pulled here but catalogue pages.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
 import pandas as pd
-from shapely.geometry.base import BaseGeometry
 
 from afterrains.errors import Finding, InputError
 from afterrains.programme import Drawn, Programme, Woody, load_programme
@@ -20,7 +19,6 @@ from afterrains.register import Register, check_inputs, read_plots, read_registe
 from afterrains.scenes import (
     BANDS,
     Cell,
-    Profiles,
     Refusal,
     Scene,
     lattice_origin,
@@ -40,7 +38,7 @@ from afterrains.stages.plot_ground import (
     plots_in_reach,
     plots_with_scenes,
 )
-from afterrains.stages.radar_plan import RadarPlan, plan_radar
+from afterrains.stages.radar_wanted import parted, radar_findings, radar_of_run
 from afterrains.stages.radarwork import RadarTask
 from afterrains.stages.stacks import MAP_COMPOSITES, PICTURE_BANDS, makeable_composites
 from afterrains.stages.task_plan import footprint_of, serves_any, tasks_of
@@ -156,7 +154,7 @@ def prepare(
         profiles,
         trusted_hosts=programme.scenes.trusted_hosts,
     )
-    optical, radar = _parted(found.scenes, profiles)
+    optical, radar = parted(found.scenes, profiles)
     drawn = None
     if programme.controls.drawing is not None:
         drawn = draw_ground(programme, register, optical, path.name)
@@ -211,7 +209,7 @@ def prepare(
         read = {(task.cell.cell_id, task.season) for task in plot_tasks}
         plots, told = plots_with_scenes(plots, plot_ground, read, plots_file)
         findings += told
-    plan = _radar(
+    plan = radar_of_run(
         programme, radar, cells, footprints, calendar, profiles, plot_ground, training=training,
         file=path.name,
     )  # fmt: skip
@@ -237,55 +235,6 @@ def prepare(
     )
 
 
-def _parted(
-    scenes: Sequence[Scene], profiles: Profiles
-) -> tuple[tuple[Scene, ...], tuple[Scene, ...]]:
-    """Optical scenes, and radar, which enters no series, index or count of clear looks."""
-    optical: list[Scene] = []
-    radar: list[Scene] = []
-    for scene in scenes:
-        profile = profiles.of(scene.collection)
-        (radar if profile is not None and profile.is_radar else optical).append(scene)
-    return tuple(optical), tuple(radar)
-
-
-def _radar(
-    programme: Programme,
-    scenes: Sequence[Scene],
-    cells: Sequence[Cell],
-    footprints: Mapping[str, BaseGeometry],
-    calendar: pd.DataFrame,
-    profiles: Profiles,
-    plot_ground: PlotGround,
-    *,
-    training: bool,
-    file: str,
-) -> RadarPlan:
-    """The radar that a model at hand needs, or that one to be fitted may try."""
-    woody = programme.woody
-    model = load(woody.model) if woody and woody.model and not training else None
-    fits = training or (woody is not None and woody.model is None)
-    wanted = None if fits else () if model is None else model.tracks
-    named = (profiles.of(name) for name in programme.scenes.collections)
-    if not any(profile is not None and profile.is_radar for profile in named):
-        plan = RadarPlan()
-    else:
-        plan = plan_radar(
-            programme, scenes, cells, footprints, calendar, profiles, wanted=wanted, file=file
-        )
-    if wanted and not plan.tasks:
-        what = f"the model needs radar of {', '.join(wanted)}, which the scenes do not have"
-        mend = "name the collection of radar it was trained with, or train a model for this ground"
-        raise InputError([Finding("error", file, "woody", what, mend, "woody-model-radar")])
-    if not plan.tracks or not plot_ground.cells:
-        return plan
-    of_plots = plan_radar(
-        programme, scenes, plot_ground.cells, plot_ground.outlines, calendar, profiles,
-        wanted=plan.tracks, file=file,
-    )  # fmt: skip
-    return plan.joined(of_plots, lambda task: plot_ground.needs(task.cell.cell_id, task.season))
-
-
 def _read_inputs(
     programme: Programme, path: Path
 ) -> tuple[Register | None, RainRecord | None, list[Finding]]:
@@ -302,24 +251,10 @@ def _read_inputs(
     try:
         profiles = load_profiles(programme.scenes.profiles)
         profiles.require(programme.scenes.collections, file=path.name)
-        findings += _radar_findings(programme, path, profiles)
+        findings += radar_findings(programme, path.name, profiles)
     except InputError as error:
         findings += error.findings
     return register, rain, findings
-
-
-def _radar_findings(programme: Programme, path: Path, profiles: Profiles) -> list[Finding]:
-    """Radar stands beside other scenes, and comes from one collection alone."""
-    named = {name: profiles.of(name) for name in programme.scenes.collections}
-    radar = [name for name, profile in named.items() if profile is not None and profile.is_radar]
-    wrong = []
-    if radar and len(radar) == len(named):
-        what = f"{', '.join(radar)} is radar, which tells no greenness"
-        wrong.append((what, "name a collection such as sentinel-2-l2a beside it", "radar-alone"))
-    if len(radar) > 1:
-        what = f"{' and '.join(radar)} are both radar; processed apart, their numbers differ"
-        wrong.append((what, "name one of them", "radar-twice"))
-    return [Finding("error", path.name, "scenes.collections", *each) for each in wrong]
 
 
 def _woody_features(woody: Woody | None) -> Sequence[str]:
