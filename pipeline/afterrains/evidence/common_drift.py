@@ -1,10 +1,11 @@
 """Whether sown and control ground were drifting apart before sowing, all sown sites together.
 
 One site's few seasons cannot show a slow drift; many sites show their mean drift far better. A
-drift goes on after sowing and passes for gain or loss, so what the record shows of it, and what it
-cannot rule out, enters every site's gain: there may be no common drift, or one of a size that
-matters, each weighted by its prior and by how well it foretells the sites' slopes before sowing. A
-record without drift costs little then, and one that hints at drift leaves the gain less sure.
+drift goes on after sowing and passes for gain or loss. Where the record hints at one, what it shows
+of it, and what it cannot rule out, enters every site's gain: there may be no common drift, or one
+of a size that matters, each weighted by its prior and by how well it foretells the sites' slopes
+before sowing. A record without a hint is taken for one without drift: to doubt every record alike
+costs an eighth of all power and stops few false gains more (docs/evidence_method.md).
 
 What a short record could never show is not held against it; `CommonDrift.largest` says how large
 a drift it cannot rule out, and the reason of a gain tells it.
@@ -18,7 +19,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import special
 
-__all__ = ["DRIFTS", "CommonDrift", "Slopes", "believe_drift"]
+__all__ = ["DRIFTS", "HINT", "CommonDrift", "Slopes", "believe_drift"]
 
 Floats = NDArray[np.float64]
 
@@ -26,6 +27,8 @@ DRIFTS = ((0.2, 0.07, 0.1), (0.5, 0.2, 0.01))
 """Mean and standard deviation of a drift per season, in units of one season's noise of a sown site,
 and how plausible it is in either direction where a record could show it. Set by measurement: more
 weight costs power where there is no drift (docs/evidence_method.md)."""
+HINT = 0.05
+"""One-sided p-value of a drift, of all sown sites together, up to which the record hints at it."""
 _RULED_OUT = 0.05
 """One-sided level at which a drift is ruled out."""
 
@@ -69,6 +72,11 @@ class CommonDrift:
         """One-sided p-value of a drift upwards, 1 where nothing is known of one."""
         score = np.where(np.isfinite(self.error), self.seen / np.sqrt(self.error), -np.inf)
         return float(structures @ special.ndtr(-score))
+
+    def is_hinted(self, structures: Floats) -> bool:
+        """Whether the record hints at a drift, up or down."""
+        p = self.p_upward(structures)
+        return bool(np.isfinite(self.error).any()) and min(p, 1 - p) <= HINT
 
 
 def believe_drift(slopes: Slopes, noise: Floats, span: float) -> CommonDrift:

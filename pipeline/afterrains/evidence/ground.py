@@ -130,7 +130,8 @@ class Ground:
         noise = learn_noise(of_controls, self._of_sown(model, series, controls.gap[~odd]))
         slopes = slopes_before(model, series, noise)
         slope, slope_se, slope_p = trend_tests(slopes, noise)
-        drift = believe_drift(slopes, noise.variance, DRIFT_SPAN)
+        believed = believe_drift(slopes, noise.variance, DRIFT_SPAN)
+        drift = believed if believed.is_hinted(noise.weight) else None
         now_seen = model.seen[:, -1]
         gains = estimate_gains(model, series, noise, tail_df(controls.gap[~odd]), drift)
         gains = SiteGains(
@@ -157,8 +158,8 @@ class Ground:
             control_series=controls,
             rain_apart=rain_apart,
             rain_moved=rain_moved,
-            largest_drift=drift.largest(noise.weight) / DRIFT_SPAN,
-            drift_p=drift.p_upward(noise.weight),
+            largest_drift=believed.largest(noise.weight) / DRIFT_SPAN,
+            drift_p=believed.p_upward(noise.weight),
         )
 
     def control_noise(self, last: int) -> tuple[Noise, GapSeries]:
@@ -210,7 +211,7 @@ class Ground:
         trust: Floats,
         noise: Noise,
         gains: SiteGains,
-        drift: CommonDrift,
+        drift: CommonDrift | None,
     ) -> tuple[Floats, Ints]:
         """p-value of what was found without the control that favours it most, and that control."""
         p, place = np.zeros(gains.gain.size), np.zeros(gains.gain.size, dtype=np.intp)

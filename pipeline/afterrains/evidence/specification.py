@@ -9,13 +9,13 @@ from typing import Any
 
 from afterrains.evidence.borne_out import NO_SUPPORT
 from afterrains.evidence.changed_ground import FLUSH_DOUBT
-from afterrains.evidence.common_drift import DRIFTS
+from afterrains.evidence.common_drift import DRIFTS, HINT
 from afterrains.evidence.grass import CROWNS_MOST
 from afterrains.evidence.growth import STEP_SHARE
 from afterrains.evidence.matching import MOST_CONTROLS
 from afterrains.evidence.refusals import FEWEST_BEFORE, FEWEST_CONTROLS, LARGEST_IMBALANCE
 from afterrains.evidence.structures import DRIFT_PRIOR
-from afterrains.evidence.verdicts import DRIFT_HINT, FRAGILE, Rules
+from afterrains.evidence.verdicts import FRAGILE, Rules
 
 __all__ = ["frozen", "specification"]
 
@@ -39,7 +39,7 @@ def specification(rules: Rules, spill_over_m: float) -> dict[str, Any]:
         "step_share": STEP_SHARE,
         "common_drift_before_sowing": [list(each) for each in DRIFTS],
         "drift_of_a_site": list(DRIFT_PRIOR),
-        "drift_hint": DRIFT_HINT,
+        "drift_hint": HINT,
         "controls": {
             "weights": "similarity before sowing",
             "most": MOST_CONTROLS,

@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from scipy import stats
 
 from afterrains.evidence.changed_ground import FLUSH_DOUBT
+from afterrains.evidence.common_drift import HINT
 from afterrains.evidence.growth import GrowthCurve, ramp
 from afterrains.evidence.levels import Levels
 
@@ -25,9 +26,6 @@ VERDICTS = ("gain", "loss", "no-gain", "grass-only", "too-early", "not-assessabl
 POWER = 0.8
 STILL_DOWN = 0.2
 """One-sided p-value of a loss up to which a site that fell suddenly has not come back."""
-DRIFT_HINT = 0.1
-"""One-sided p-value of sown ground having gained on its controls before sowing, of all sites
-together, up to which that is held to stand in the way of a gain it would explain."""
 FRAGILE = 0.1
 """One-sided p-value a gain or loss must keep when the control favouring it most is left out."""
 
@@ -151,7 +149,7 @@ def decide(facts: pd.DataFrame, levels: Levels, rules: Rules, seasons: tuple[str
     untold = gain & ~unsure & (swir_known | unasked) & ~crowns
     # A gain but for a drift that began before sowing: waiting does not tell the two apart.
     drifting = (facts["p_no_drift"].fillna(1.0).to_numpy() <= level) & (p_gain > level) & ~gain
-    drifting &= facts["drift_p"].to_numpy() <= DRIFT_HINT
+    drifting &= facts["drift_p"].to_numpy() <= HINT
     expected = ramp(since.astype(float), rules.growth)
     equivalent = (
         (facts["gain_high"].to_numpy() < rules.meaningful_gain) & (expected >= 1) & ~refused
