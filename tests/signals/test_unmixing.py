@@ -55,7 +55,9 @@ def test_missing_stays_missing():
     """In either index; the others are not moved by it."""
     found = ground_shares(np.array([0.3, np.nan, 0.3]), np.array([0.2, 0.2, np.nan]))
     assert np.isnan(found[1:]).all()
-    np.testing.assert_array_equal(found[:1], ground_shares(np.array([0.3]), np.array([0.2])))
+    alone = ground_shares(np.array([0.3]), np.array([0.2]))
+    # The order in which processors add differs with the number of rows, in the last digit.
+    np.testing.assert_allclose(found[:1], alone, rtol=1e-14)
 
 
 def test_what_has_no_single_answer_is_refused():
