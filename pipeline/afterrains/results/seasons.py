@@ -13,7 +13,13 @@ from afterrains.signals.unmixing import SURFACES, ground_shares
 __all__ = ["seasons_told"]
 
 _RAIN_COLUMNS = ("rain_mm", "spi", "spi_class", "rain_rank", "rain_days", "dry_spell_days")
-_WORKING_COLUMNS = ("judged_dates", "woody_se_own", "greenness", "control_greenness")
+_WORKING_COLUMNS = (
+    "judged_dates",
+    "woody_se_own",
+    "woody_se_place",
+    "greenness",
+    "control_greenness",
+)
 
 
 def seasons_told(
