@@ -155,6 +155,8 @@ def read_csv(table: Table, path: Path, columns: Collection[str] | None = None) -
     file = path / table.file if path.is_dir() else path
     mend = "run the programme again, or restore the file as it was written"
     header = _header(file, mend)
+    if len(set(header)) != len(header):
+        raise OutputError(f"{file}: line 1: a column stands twice; {mend}")
     if header != table.column_names:
         raise OutputError(
             f"{file}: line 1: the columns are not those of this table "
