@@ -115,21 +115,23 @@ def test_the_error_between_grounds_is_cleared_where_grass_rose_and_only_there(rn
 def test_errors_of_changed_ground_by_hand():
     """Errors .3 and .4 make .5, so three fifths of each z-value are left; unchanged rows stay."""
     p = stats.norm.sf(2.0)
-    facts = pd.DataFrame(
+    table = pd.DataFrame(
         {
             "site_id": ["a", "b", "c"], "as_of": "2020-dry", "gain": 2.0, "gain_low": 1.4,
-            "gain_high": 2.6, "se": 0.3, "p_gain": p, "p_loss": 1 - p, "grass_p": np.nan,
-            "dead_grass_p": [0.01, 0.5, np.nan],
+            "gain_high": 2.6, "se": 0.3, "p_gain": p, "p_loss": 1 - p, "p_no_drift": p,
+            "grass_p": np.nan, "dead_grass_p": [0.01, 0.5, np.nan],
         }
     )  # fmt: skip
-    panel = facts[["site_id"]].assign(season="2020-dry", kind="dry", ground_se=0.4)
+    facts = {name: table[name].to_numpy() for name in table}
+    panel = table[["site_id"]].assign(season="2020-dry", kind="dry", ground_se=0.4)
     allow_for_changed_ground(facts, ground_errors(panel), shortwave=True)
     assert facts["se"].tolist() == pytest.approx([0.5, 0.3, 0.5])
     assert facts["p_gain"].tolist() == pytest.approx([stats.norm.sf(1.2), p, stats.norm.sf(1.2)])
     reach = np.hypot(0.6, 1.959964 * 0.4)
     assert facts["gain_low"].tolist() == pytest.approx([2 - reach, 1.4, 2 - reach])
     assert facts["gain_high"].tolist() == pytest.approx([2 + reach, 2.6, 2 + reach])
-    assert facts["p_value"].tolist() == pytest.approx(2 * facts["p_gain"])
+    assert facts["p_no_drift"].tolist() == pytest.approx(facts["p_gain"].tolist())
+    assert facts["p_value"].tolist() == pytest.approx((2 * facts["p_gain"]).tolist())
 
 
 def test_grassiness_by_hand():

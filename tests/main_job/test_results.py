@@ -195,7 +195,8 @@ def test_seasons_tell_whether_they_count_and_how_wet_they_were() -> None:
     rain = season_rain(RainRecord(daily, "made"), calendar, ["a"])
     values = calendar[["season"]].assign(
         site_id="a", judged_value=0.2, judged_dates=[2, 1, 5, 2, 3], greenness=0.50909,
-        judged_dead_grass=0.266667, woody_percent=np.nan, woody_se_own=np.nan, ndvi_median=0.2,
+        judged_dead_grass=0.266667, woody_percent=np.nan, woody_se_own=np.nan,
+        woody_se_place=np.nan, ndvi_median=0.2,
     )  # fmt: skip
     sites = gpd.GeoDataFrame({"site_id": ["a"], "role": ["sown"]})
     weights = pd.DataFrame({"site_id": [], "control_id": [], "weight": []}, dtype=object)
