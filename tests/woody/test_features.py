@@ -14,13 +14,14 @@ from afterrains.woody.features import (
     makeable,
 )
 
+_RADAR = ("vv_ascending", "vh_ascending", "vv_descending", "vh_descending")
 _BANDS = ("blue", "green", "red", "rededge1", "nir", "swir16", "swir22")
 _INDICES = ("ndvi", "ndmi", "nbr2")
 
 
 @pytest.fixture
 def composites(rng):
-    dry = {f"late_{band}_median": rng.uniform(0.05, 0.4, (30, 24)) for band in _BANDS}
+    dry = {f"late_{band}_median": rng.uniform(0.05, 0.4, (30, 24)) for band in _BANDS + _RADAR}
     for prefix in ("", "late_"):
         for index in _INDICES:
             for stat in ("low", "median", "high"):
