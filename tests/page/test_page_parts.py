@@ -63,10 +63,11 @@ def test_ground_sown_this_year_waits_for_its_first_dry_season():
 
 def test_no_text_is_dead():
     """Each key, or the stem that a form, a list place or a name is put to, stands in the code."""
-    package = resources.files("afterrains.delivery.page")
-    sources = "".join(
+    delivery = resources.files("afterrains.delivery")
+    page = delivery.joinpath("page")
+    sources = delivery.joinpath("outlook_page.py").read_text("utf-8") + "".join(
         file.read_text("utf-8")
-        for folder in (package, package.joinpath("templates"))
+        for folder in (page, page.joinpath("templates"), delivery.joinpath("outlook"))
         for file in folder.iterdir()
         if file.name.endswith((".py", ".j2"))
     )
