@@ -167,7 +167,7 @@ def test_a_radar_file_that_cannot_be_read_is_named(radar_run: RadarRun) -> None:
 
 
 def test_cover_from_radar_is_judged_and_a_season_without_is_a_gap(radar_run: RadarRun) -> None:
-    """Woody figures in every season but the one with too few passes; verdicts are in points."""
+    """Woody figures in every season but the one with too few passes; most verdicts in points."""
     dry = radar_run.seasons[radar_run.seasons["kind"] == "dry"]
     share = dry.groupby("season")["woody_percent"].apply(lambda v: v.notna().mean())
     complete = share.drop(_WITHOUT)[share.drop(_WITHOUT) > 0]
@@ -175,7 +175,8 @@ def test_cover_from_radar_is_judged_and_a_season_without_is_a_gap(radar_run: Rad
     assert len(complete) >= 6
     assert complete.min() > 0.7
     judged = radar_run.whole.verdicts.dropna(subset=["gain"])
-    assert (judged["gain_unit"] == "points").mean() > 0.7
+    # Sites with too little of their record in the model's domain are judged on greenness.
+    assert (judged["gain_unit"] == "points").mean() > 0.5
     block = next(radar_run.whole.output.glob(f"rasters/*/woody_percent_{_WITHOUT}.tif"))
     with rasterio.open(block) as cover:
         assert np.isnan(cover.read(1)).all()
