@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import time
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -99,16 +98,15 @@ def test_no_axe_fault_in_sheets_that_waited(many_page: Path, open_tab: OpenTab):
 
 @pytest.mark.slow
 @pytest.mark.browser
-def test_five_hundred_sites_are_small_and_open_fast(tmp_path: Path, open_tab: OpenTab):
-    """The promise: 500 sown and 100 control sites in 60 blocks, 15 MB and three seconds.
+def test_five_hundred_sites_are_small_and_light(tmp_path: Path, open_tab: OpenTab):
+    """The promise of 15 MB, and what opening takes: 500 sown and 100 control sites in 60 blocks.
 
     How many elements there are does not hang on the machine: it was 174,000 when nothing waited.
+    Seconds are measured by `benchmarks/page/run.py`.
     """
     folder = write_output(tmp_path / "out", sown=500, controls=100, blocks=60, hostile=False)
     page = build(folder)
     assert page.stat().st_size < 15_000_000
-    started = time.monotonic()
     tab = open_tab(page)
     tab.page.evaluate("new Promise(done => requestAnimationFrame(() => setTimeout(done)))")
-    assert time.monotonic() - started < 3
     assert tab.page.evaluate("document.querySelectorAll('*').length") < 40_000
