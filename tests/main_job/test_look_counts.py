@@ -117,7 +117,7 @@ def _task(cell_id: str, scene_id: str) -> CellTask:
         cell=Cell(cell_id, box[:, : 4 + int(cell_id[-1])], ("a",)), cores={}, season="s",
         kind="dry", start=day, end=day, observe_from=day,
         overpasses=(Overpass(day, "sentinel-2a", "p", (scene,)),), bands=("red",), indices=(),
-        dilation_m=0, profiles=Profiles({}),
+        composites=(), dilation_m=0, profiles=Profiles({}),
     )  # fmt: skip
 
 

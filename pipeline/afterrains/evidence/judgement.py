@@ -11,6 +11,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from afterrains.errors import Finding, InputError
 from afterrains.evidence.as_of import match_all
 from afterrains.evidence.balance import balance_table
 from afterrains.evidence.changed_ground import allow_for_changed_ground, ground_errors
@@ -70,6 +71,8 @@ class Judgement:
     balance: pd.DataFrame
     controls: pd.DataFrame
     specification: dict[str, Any]
+    dry_seasons: int
+    """How many the panel held."""
 
 
 def judge_programme(
@@ -199,6 +202,7 @@ def judge_programme(
         balance_table(arrays, sown, match),
         controls_table(arrays, dry, newest, match, history),
         specification(rules, spill_over_m),
+        len(arrays.dry.seasons),
     )
 
 
@@ -215,11 +219,20 @@ def _beyond_ndvi(arrays: Panel) -> bool:
 
 
 def _history_alone(judging: Callable[_P, Judgement]) -> Callable[_P, pd.DataFrame]:
-    """The same function, with only the verdicts for its result."""
+    """The same function, with only the verdicts for its result.
+
+    A whole programme may have no dry season yet, and has its other tables nevertheless; one who
+    asks for verdicts alone and gives none is told.
+    """
 
     @wraps(judging)
     def judged(*given: _P.args, **named: _P.kwargs) -> pd.DataFrame:
-        return judging(*given, **named).history
+        told = judging(*given, **named)
+        if not told.dry_seasons:
+            what = "holds no dry season, which is what is judged"
+            mend = "give each site a value for each dry season"
+            raise InputError([Finding("error", "panel", "column kind", what, mend, "no-dry")])
+        return told.history
 
     judged.__name__ = judged.__qualname__ = "judge"
     return judged

@@ -243,11 +243,6 @@ def _check(panel: pd.DataFrame, sowing: pd.DataFrame) -> None:
     for table, frame, name in (("panel", panel, "time"), ("sowing", sowing, "sown_on")):
         if pd.to_datetime(frame[name], errors="coerce").isna().any():
             fault(table, f"column {name}", "holds what is no date", "write ISO dates", "not-a-date")
-    if not (panel["kind"] == "dry").any():
-        mend = "give each site a value for each dry season"
-        fault(
-            "panel", "column kind", "holds no dry season, which is what is judged", mend, "no-dry"
-        )
     controls = set(panel.loc[panel["role"] == "control", "site_id"].astype(str))
     for site in sorted(controls & set(sowing["site_id"].astype(str)))[:20]:
         mend = "make it a sown site, or take its sowing out"

@@ -159,7 +159,7 @@ def train_programme(
         ledger = Ledger(output / STORE)
         ledger.sweep()
         needed = _needed(plots, prepared)
-        tasks = _among(prepared.tasks, needed)
+        tasks = _among(prepared.all_tasks, needed)
         radar = _among(prepared.radar, needed)
         kept, waiting = split(tasks, ledger)
         kept_radar, waiting_radar = split(radar, ledger)

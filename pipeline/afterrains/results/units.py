@@ -66,6 +66,7 @@ def judge_in_units(
             ignore_index=True,
         ),
         frozen({**told.specification, "greenness_fallback": rest.specification}),
+        max(told.dry_seasons, rest.dry_seasons),
     )
 
 
