@@ -13,8 +13,8 @@ from simulate import Setting, Simulated, curve, simulate, tables
 
 from afterrains.contrast import judge
 from afterrains.evidence.growth import RampGrowth
+from afterrains.evidence.rules import Rules
 from afterrains.evidence.specification import specification
-from afterrains.evidence.verdicts import Rules
 
 GROWTH = RampGrowth(1.0, 4.0)
 ERROR_RATE = 0.05

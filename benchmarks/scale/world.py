@@ -1,8 +1,10 @@
 """A programme of any size: tiles of simulated scenes, twenty sites on each, served from templates.
 
-Every tile shows the same ground at another place, so one file for each date and band stands for all
-tiles: the server sends it with the tile's corner written over the template's. What is read, decoded
-and computed is as for files of their own; only the disk of this benchmark is spared.
+Sites lie close together on small tiles (`DENSE`), where a whole tile's window is wanted anyway, or
+8 to 10 km apart on larger ones (`SCATTERED`), as villages lie. Every tile shows the same ground at
+another place, so one file for each date and band stands for all tiles: the server sends it with the
+tile's corner written over the template's. What is read, decoded and computed is as for files of
+their own; only the disk of this benchmark is spared.
 """
 
 from __future__ import annotations
@@ -20,9 +22,8 @@ import rasterio
 import shapely
 from affine import Affine
 
-SIDE, BLOCK, PIXEL_M = 1024, 512, 10.0
+BLOCK, PIXEL_M = 512, 10.0
 LEFT, TOP, EPSG = 300_000.0, 1_700_000.0, 32630
-SPACING_M = 12_000.0
 SITES_A_TILE = 20
 BANDS = ("blue", "green", "red", "nir", "swir16", "swir22")
 DATES = tuple(f"{year}-{day}" for year in (2020, 2021) for day in
@@ -31,10 +32,40 @@ _NOISE = 20
 
 
 @dataclass(frozen=True)
+class Layout:
+    """Where tiles and sites lie."""
+
+    side: int
+    """Pixels of a tile's edge."""
+    columns: int
+    """Tiles beside each other, so that all lie in one zone."""
+
+    def corner(self, tile: int) -> tuple[float, float]:
+        """Easting and northing of a tile's upper left corner; tiles do not touch."""
+        row, column = divmod(tile, self.columns)
+        spacing = 1.171875 * self.side * PIXEL_M
+        return LEFT + column * spacing, TOP - row * spacing
+
+    def place(self, number: int, rng: np.random.Generator) -> tuple[float, float]:
+        """Centre of a site: five columns and four rows a tile, each moved a little."""
+        tile, place = divmod(number, SITES_A_TILE)
+        left, top = self.corner(tile)
+        row, column = divmod(place, 5)
+        unit = self.side * PIXEL_M / 10_240
+        x = left + unit * (1_100 + column * 2_000 + rng.uniform(-300, 300))
+        return x, top - unit * (1_300 + row * 2_400 + rng.uniform(-300, 300))
+
+
+DENSE = Layout(1024, 20)
+SCATTERED = Layout(4096, 5)
+
+
+@dataclass(frozen=True)
 class Templates:
     """The scene files that stand for all tiles; answers for `tiles/<number>/<date>/<band>.tif`."""
 
     folder: Path
+    layout: Layout
     corner_at: tuple[tuple[str, int], ...]
     """Where the corner's two numbers stand in each template, by its name."""
 
@@ -47,13 +78,7 @@ class Templates:
         at = dict(self.corner_at).get(template)
         if at is None:
             return None
-        return self.folder / template, (at, struct.pack("<2d", *corner(int(parts[1]))))
-
-
-def corner(tile: int) -> tuple[float, float]:
-    """Easting and northing of a tile's upper left corner."""
-    row, column = divmod(tile, 20)
-    return LEFT + column * SPACING_M, TOP - row * SPACING_M
+        return self.folder / template, (at, struct.pack("<2d", *self.layout.corner(int(parts[1]))))
 
 
 def tiles_for(sites: int) -> int:
@@ -61,29 +86,31 @@ def tiles_for(sites: int) -> int:
     return math.ceil(sites / SITES_A_TILE)
 
 
-def write_templates(folder: Path) -> Templates:
+def write_templates(folder: Path, layout: Layout) -> Templates:
     """The scenes of one tile."""
     folder.mkdir(parents=True, exist_ok=True)
     rng = np.random.default_rng(7)
-    smooth = np.add.outer(np.arange(SIDE), np.arange(SIDE)) / 4
+    side = layout.side
+    smooth = np.add.outer(np.arange(side), np.arange(side)) * (256 / side)
     found = []
     for date in DATES:
         for number, band in enumerate((*BANDS, "scl")):
             name = f"{date}-{band}.tif"
             if band == "scl":
-                numbers = np.full((SIDE, SIDE), 4, np.uint8)
-                y, x = rng.integers(0, SIDE - 200, 2)
+                numbers = np.full((side, side), 4, np.uint8)
+                y, x = rng.integers(0, side - 200, 2)
                 numbers[y : y + 150, x : x + 150] = 9  # a cloud
             else:
                 level = 900 + 400 * number + 300 * (band == "nir")
-                numbers = (level + smooth + rng.normal(0, _NOISE, (SIDE, SIDE))).astype(np.uint16)
+                numbers = (level + smooth + rng.normal(0, _NOISE, (side, side))).astype(np.uint16)
             found.append((name, _write(folder / name, numbers)))
-    return Templates(folder, tuple(found))
+    return Templates(folder, layout, tuple(found))
 
 
 def _write(path: Path, numbers: np.ndarray) -> int:
+    height, width = numbers.shape
     with rasterio.open(
-        path, "w", driver="GTiff", width=SIDE, height=SIDE, count=1, dtype=numbers.dtype,
+        path, "w", driver="GTiff", width=width, height=height, count=1, dtype=numbers.dtype,
         crs=f"EPSG:{EPSG}", transform=Affine(PIXEL_M, 0, LEFT, 0, -PIXEL_M, TOP), nodata=0,
         tiled=True, blockxsize=BLOCK, blockysize=BLOCK, compress="deflate",
         predictor=2 if numbers.dtype == np.uint16 else 1,
@@ -97,39 +124,38 @@ def _write(path: Path, numbers: np.ndarray) -> int:
     return content.index(mark) + 3 * 8
 
 
-def site_polygons(sites: int) -> gpd.GeoDataFrame:
+def site_polygons(sites: int, layout: Layout) -> gpd.GeoDataFrame:
     """Round sites of 5 to 30 hectares; on each tile a third are controls."""
     rng = np.random.default_rng(11)
     rows = []
     for number in range(sites):
-        tile, place = divmod(number, SITES_A_TILE)
-        left, top = corner(tile)
-        row, column = divmod(place, 5)
-        x = left + 1_100 + column * 2_000 + rng.uniform(-300, 300)
-        y = top - 1_300 - row * 2_400 - rng.uniform(-300, 300)
+        x, y = layout.place(number, rng)
         radius = math.sqrt(rng.uniform(5, 30) * 1e4 / math.pi)
-        role = "control" if place % 3 == 2 else "sown"
+        role = "control" if number % SITES_A_TILE % 3 == 2 else "sown"
         rows.append((f"p{number:05d}", role, shapely.Point(x, y).buffer(radius, quad_segs=6)))
     names = ["site_id", "role", "geometry"]
     return gpd.GeoDataFrame(rows, columns=names, crs=f"EPSG:{EPSG}")
 
 
-def write_items(path: Path, tiles: int, address: str) -> None:
+def write_items(path: Path, tiles: int, layout: Layout, address: str) -> None:
     """The items of all tiles and dates as one saved collection."""
     to_lonlat = pyproj.Transformer.from_crs(EPSG, 4326, always_xy=True)
     features = []
     for tile in range(tiles):
-        left, top = corner(tile)
-        outline = shapely.box(left, top - SIDE * PIXEL_M, left + SIDE * PIXEL_M, top)
+        left, top = layout.corner(tile)
+        extent = layout.side * PIXEL_M
+        outline = shapely.box(left, top - extent, left + extent, top)
         ring = [list(to_lonlat.transform(x, y)) for x, y in outline.exterior.coords]
         ground = shapely.Polygon(ring)
         for date in DATES:
-            features.append(_item(tile, date, ground, address))
+            features.append(_item(tile, date, ground, layout, address))
     path.write_text(json.dumps({"type": "FeatureCollection", "features": features}))
 
 
-def _item(tile: int, date: str, ground: shapely.Polygon, address: str) -> dict[str, object]:
-    left, top = corner(tile)
+def _item(
+    tile: int, date: str, ground: shapely.Polygon, layout: Layout, address: str
+) -> dict[str, object]:
+    left, top = layout.corner(tile)
     number = {"nodata": 0, "data_type": "uint16", "scale": 0.0001, "offset": 0}
     assets: dict[str, object] = {
         band: {
@@ -164,7 +190,7 @@ def _item(tile: int, date: str, ground: shapely.Polygon, address: str) -> dict[s
             "grid:code": f"MGRS-30{chr(65 + tile // 20 % 20)}{chr(65 + tile // 400)}"
             f"{chr(65 + tile % 20)}",
             "proj:epsg": EPSG,
-            "proj:shape": [SIDE, SIDE],
+            "proj:shape": [layout.side, layout.side],
             "proj:transform": [PIXEL_M, 0, left, 0, -PIXEL_M, top],
             "sat:relative_orbit": 22,
             "s2:processing_baseline": "03.01",
@@ -174,15 +200,15 @@ def _item(tile: int, date: str, ground: shapely.Polygon, address: str) -> dict[s
     }
 
 
-def write_programme(folder: Path, sites: int, address: str) -> Path:
+def write_programme(folder: Path, sites: int, layout: Layout, address: str) -> Path:
     """The programme file and its inputs."""
     folder.mkdir(parents=True)
-    polygons = site_polygons(sites)
+    polygons = site_polygons(sites, layout)
     polygons.to_file(folder / "sites.gpkg")
     sown = polygons.loc[polygons["role"] == "sown", "site_id"]
     lines = ["site_id,sown_on,method", *(f"{name},2020-06-20,by hand" for name in sown)]
     (folder / "sowing.csv").write_text("\n".join(lines) + "\n")
-    write_items(folder / "items.json", tiles_for(sites), address)
+    write_items(folder / "items.json", tiles_for(sites), layout, address)
     programme = folder / "programme.yaml"
     programme.write_text(
         "programme: {id: scale, name: Simulated programme}\n"

@@ -15,7 +15,7 @@ import rasterio
 
 from afterrains.errors import InputError
 from afterrains.jobs.estimate import estimate, reckon, within_budget
-from afterrains.stages.cellwork import CellResult, CellTask
+from afterrains.stages.cell_task import CellResult, CellTask
 from afterrains.stages.clear_months import months
 from afterrains.stages.prepare import Prepared, prepare
 from afterrains.stages.probe import Pace, probe_pace

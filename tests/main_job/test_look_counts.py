@@ -20,7 +20,7 @@ from odc.geo.geobox import GeoBox
 from afterrains.delivery.look_counts import count_looks, look_notes
 from afterrains.jobs.run import RunSummary, run_programme
 from afterrains.scenes import Cell, Overpass, Profiles, Scene
-from afterrains.stages.cellwork import CellResult, CellTask
+from afterrains.stages.cell_task import CellResult, CellTask
 from afterrains.stages.pull import without_doubted
 
 _SHARES = ["clear", "leftover", "masked", "unreadable", "not_covered"]

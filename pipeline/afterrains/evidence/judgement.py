@@ -21,8 +21,9 @@ from afterrains.evidence.ground import Ground
 from afterrains.evidence.growth import GrowthCurve, RampGrowth, growth_curve
 from afterrains.evidence.levels import LevelBook, Levels
 from afterrains.evidence.panel import Panel, read_panel
+from afterrains.evidence.rules import Rules
 from afterrains.evidence.specification import specification
-from afterrains.evidence.verdicts import Rules, decide
+from afterrains.evidence.verdicts import decide
 
 __all__ = ["HISTORY_COLUMNS", "Judgement", "judge", "judge_programme"]
 

@@ -14,8 +14,8 @@ from afterrains.evidence.grass import CROWNS_MOST
 from afterrains.evidence.growth import STEP_SHARE
 from afterrains.evidence.matching import MOST_CONTROLS
 from afterrains.evidence.refusals import FEWEST_BEFORE, FEWEST_CONTROLS, LARGEST_IMBALANCE
+from afterrains.evidence.rules import FRAGILE, Rules
 from afterrains.evidence.structures import DRIFT_PRIOR
-from afterrains.evidence.verdicts import FRAGILE, Rules
 
 __all__ = ["frozen", "specification"]
 

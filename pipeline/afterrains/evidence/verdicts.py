@@ -6,8 +6,6 @@ not-assessable, loss, gain, grass-only, no-gain, too-early (contract section 4).
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
@@ -15,10 +13,12 @@ from scipy import stats
 
 from afterrains.evidence.changed_ground import FLUSH_DOUBT
 from afterrains.evidence.common_drift import HINT
-from afterrains.evidence.growth import GrowthCurve, ramp
+from afterrains.evidence.growth import ramp
 from afterrains.evidence.levels import Levels
+from afterrains.evidence.reasons import reasons
+from afterrains.evidence.rules import FRAGILE, Rules
 
-__all__ = ["VERDICTS", "Rules", "decide", "detectable", "future_season"]
+__all__ = ["VERDICTS", "decide", "detectable", "future_season"]
 
 Floats = NDArray[np.float64]
 
@@ -26,22 +26,6 @@ VERDICTS = ("gain", "loss", "no-gain", "grass-only", "too-early", "not-assessabl
 POWER = 0.8
 STILL_DOWN = 0.2
 """One-sided p-value of a loss up to which a site that fell suddenly has not come back."""
-FRAGILE = 0.1
-"""One-sided p-value a gain or loss must keep when the control favouring it most is left out."""
-
-
-@dataclass(frozen=True)
-class Rules:
-    """The judging rule, fixed before the results are seen."""
-
-    error_rate: float
-    judged_seasons: int
-    growth: GrowthCurve
-    meaningful_gain: float
-    false_discovery_rate: float
-    woody_model: bool
-    doubt_at_once: bool = False
-    """Whether a rise at once counts as grass where no infrared tells; for greenness alone."""
 
 
 def detectable(se: Floats, df: Floats, level: Floats) -> Floats:
@@ -173,7 +157,7 @@ def decide(facts: pd.DataFrame, levels: Levels, rules: Rules, seasons: tuple[str
     facts["untold"] = untold
     facts["drifting"] = drifting & (verdict == "not-assessable") & ~refused & ~untold
     facts["dead_grass"] = dead_grass & swir_known
-    facts["reason"] = _reasons(facts, rules, unsure, crossed_gain, over, expected)
+    facts["reason"] = reasons(facts, rules, unsure, crossed_gain, over, expected)
 
 
 def _ever(flag: NDArray[np.bool_], site: NDArray[np.intp]) -> NDArray[np.bool_]:
@@ -201,101 +185,3 @@ def _answers(
     for last, step in {(int(a), int(b)) for a, b in zip(place, steps, strict=True) if b > 0}:
         out[(place == last) & (steps == step)] = future_season(seasons[: last + 1], step)
     return out
-
-
-def _reasons(
-    facts: pd.DataFrame,
-    rules: Rules,
-    unsure: NDArray[np.bool_],
-    crossed: NDArray[np.bool_],
-    over: NDArray[np.bool_],
-    expected: Floats,
-) -> NDArray[np.object_]:
-    """One sentence a row."""
-    out = np.full(len(facts), "", dtype=object)
-    verdict = facts["verdict"].to_numpy()
-    answer = facts["answer_by"].to_numpy()
-    fragile = facts["weakest_p"].to_numpy() > FRAGILE
-    smallest = facts["detectable_gain"].to_numpy()
-    largest_drift, before = facts["largest_drift"].to_numpy(), facts["before_seen"].to_numpy()
-    unruled = facts["gain_low"].to_numpy() <= facts["drift_may_add"].to_numpy()
-    refusal = facts["refusal"].to_numpy()
-    season, fall = facts["as_of"].to_numpy(), facts["break_season"].to_numpy()
-    flush_rose = facts["grass_p"].fillna(1.0).to_numpy() <= FLUSH_DOUBT
-    grass_known = facts["grass_p"].notna().to_numpy()
-    swir_known = facts["crowns_p"].notna().to_numpy()
-    for row in range(len(facts)):
-        match verdict[row]:
-            case "not-assessable" if over[row]:
-                out[row] = (
-                    f"undecided after the {rules.judged_seasons} seasons planned: the noise is too"
-                    " large for these controls; more comparable controls, or pooling sites, would"
-                    " help"
-                )
-            case "not-assessable" if facts["drifting"].iat[row]:
-                out[row] = (
-                    "beyond chance only if sown ground was not already gaining on its controls"
-                    " before sowing, and all sown sites together hint that it was"
-                )
-            case "not-assessable" if facts["untold"].iat[row]:
-                out[row] = (
-                    "more than comparable ground in the dry season, beyond chance, but whether"
-                    " by grass or by trees cannot be told yet: "
-                    + ("visit" if rules.woody_model else "fit a woody-cover model, or visit")
-                )
-            case "not-assessable":
-                out[row] = refusal[row]
-            case "loss" if fall[row]:
-                out[row] = f"fell suddenly in {fall[row]} against its own record and control"
-                if fall[row] != season[row]:
-                    out[row] += ", and has not come back"
-            case "loss":
-                out[row] = "less than comparable unsown ground, beyond chance"
-            case "gain":
-                out[row] = "more than comparable unsown ground, beyond chance"
-                if not crossed[row]:
-                    out[row] = "gain shown in an earlier season, and it still stands"
-                if not (rules.woody_model or grass_known[row] or swir_known[row]):
-                    out[row] += "; the rains flush is not known, so grass is not ruled out"
-                if unruled[row]:
-                    out[row] += (
-                        f"; {before[row]} dry seasons before sowing cannot rule out that sown"
-                        f" ground was already gaining {largest_drift[row]:.2g} a season on its"
-                        " controls, which would explain it"
-                    )
-            case "grass-only" if unsure[row]:
-                out[row] = "greener in the dry season, but " + (
-                    "the rains flush rose too"
-                    if flush_rose[row]
-                    else "the shortwave infrared shows dead grass, not crowns"
-                    if facts["dead_grass"].iat[row]
-                    else "it rose at once and did not grow as trees do"
-                )
-                if not rules.woody_model:
-                    out[row] += ": without a woody model grass cannot be told from trees"
-            case "grass-only":
-                out[row] = "the rains flush rose against control, the dry season did not"
-            case "no-gain":
-                out[row] = "the sowing has had its time, and a meaningful gain is ruled out"
-            case _ if fragile[row]:
-                out[row] = (
-                    f"the difference rests on one control, {facts['weakest_control'].iat[row]}:"
-                    " without it nothing is beyond chance"
-                )
-            case _:
-                out[row] = _too_early(smallest[row], answer[row], rules, expected[row])
-    return out
-
-
-def _too_early(smallest: float, answer: str, rules: Rules, expected: float) -> str:
-    due = rules.meaningful_gain * expected
-    if not np.isfinite(smallest) or smallest > due:
-        text = f"a gain of {due:.3g}, as is to be expected by now, could not be seen yet"
-    else:
-        text = "neither a gain nor its absence is beyond chance yet"
-    if answer:
-        return f"{text}; it could by {answer}"
-    return (
-        f"{text}, nor within the {rules.judged_seasons} seasons planned with these controls"
-        " and this record"
-    )

@@ -26,7 +26,8 @@ from afterrains.scenes.model import RADAR_BANDS
 from afterrains.scenes.references import is_address
 from afterrains.scenes.signers import signer
 from afterrains.scenes.windows import gdal_settings
-from afterrains.stages.cellwork import CellTask, Task, recorded
+from afterrains.stages.cell_task import CellTask, Task
+from afterrains.stages.cellwork import recorded
 from afterrains.stages.clear_months import Month, months
 from afterrains.stages.deliver import STORE
 from afterrains.stages.ledger import Ledger

@@ -25,7 +25,7 @@ from afterrains.jobs.estimate import check_budget
 from afterrains.jobs.progress import Reporter, Silent, StageTimes
 from afterrains.jobs.summary import RunSummary
 from afterrains.scenes import BlockStore
-from afterrains.stages.cellwork import Task
+from afterrains.stages.cell_task import Task
 from afterrains.stages.deliver import STORE, State, deliver, earlier_state, remember
 from afterrains.stages.drawing import draw_covers, draw_maps, map_tasks
 from afterrains.stages.drawn_ground import keep

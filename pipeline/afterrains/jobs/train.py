@@ -20,7 +20,7 @@ from afterrains.jobs.estimate import check_budget
 from afterrains.jobs.progress import Reporter, Silent
 from afterrains.register import check_plots, read_plots
 from afterrains.register.findings import has_errors
-from afterrains.stages.cellwork import Task
+from afterrains.stages.cell_task import Task
 from afterrains.stages.deliver import STORE
 from afterrains.stages.ledger import Ledger, only_run
 from afterrains.stages.prepare import Prepared, prepare

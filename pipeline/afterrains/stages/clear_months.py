@@ -11,7 +11,7 @@ from datetime import date, timedelta
 import numpy as np
 
 from afterrains.scenes import Overpass
-from afterrains.stages.cellwork import CellTask
+from afterrains.stages.cell_task import CellTask
 
 __all__ = ["Month", "months"]
 

@@ -12,7 +12,8 @@ from afterrains.delivery.look_counts import count_looks
 from afterrains.rain import season_rain, sowing_rain
 from afterrains.results import Tables, build_tables, comparable_table, measuring_rule
 from afterrains.stages.calendars import reference_of, start_rule
-from afterrains.stages.cellwork import CellResult, CellTask, load_looks, load_series
+from afterrains.stages.cell_task import CellResult, CellTask
+from afterrains.stages.cellwork import load_looks, load_series
 from afterrains.stages.ledger import Ledger
 from afterrains.stages.prepare import Prepared
 from afterrains.stages.woodywork import MODEL_FOLDER

@@ -29,7 +29,7 @@ from afterrains.scenes import (
 from afterrains.scenes.mixing import adjusted_profiles, bands_given
 from afterrains.signals.indices import DEFAULT_INDICES, INDICES, available
 from afterrains.stages.calendars import full_calendar, watched
-from afterrains.stages.cellwork import CellTask
+from afterrains.stages.cell_task import CellTask
 from afterrains.stages.drawn_ground import DrawnGround, draw_ground, rain_of_drawn, with_drawn
 from afterrains.stages.plot_ground import (
     PlotGround,

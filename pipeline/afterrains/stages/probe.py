@@ -22,7 +22,8 @@ from afterrains.scenes.references import is_address
 from afterrains.scenes.remote import Opener, RemoteFile
 from afterrains.scenes.signers import signer
 from afterrains.scenes.windows import TROUBLES, driver_of, head_of, windows_of
-from afterrains.stages.cellwork import CellTask, Task, perform
+from afterrains.stages.cell_task import CellTask, Task
+from afterrains.stages.cellwork import perform
 from afterrains.stages.ledger import Ledger
 from afterrains.stages.prepare import Prepared
 

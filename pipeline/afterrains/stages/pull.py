@@ -14,7 +14,8 @@ from typing import TypeVar
 
 from distributed import Client
 
-from afterrains.stages.cellwork import CellResult, CellTask, Task, perform, recorded
+from afterrains.stages.cell_task import CellResult, CellTask, Task
+from afterrains.stages.cellwork import perform, recorded
 from afterrains.stages.ledger import Ledger
 from afterrains.stages.radarwork import RadarTask, perform_radar
 from afterrains.stages.workers import in_turn

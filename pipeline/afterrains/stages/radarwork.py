@@ -20,7 +20,8 @@ from afterrains.scenes import Cell, Overpass, Profiles, WindowReader, read_overp
 from afterrains.scenes.model import RADAR_BANDS
 from afterrains.scenes.radar import direction_of
 from afterrains.signals.backscatter import LEAST_DATES, power_median
-from afterrains.stages.cellwork import COMPOSITES, CellResult, identity
+from afterrains.stages.cell_task import CellResult, identity
+from afterrains.stages.cellwork import COMPOSITES
 from afterrains.stages.layers import write_layers
 from afterrains.stages.ledger import Ledger, key_of
 from afterrains.stages.readers import BLOCKS, reader_of

@@ -17,7 +17,7 @@ from afterrains.programme import Programme
 from afterrains.register import Register
 from afterrains.scenes import Cell, Overpass, Profiles, Scene, overpasses
 from afterrains.scenes.sources import may_lie_inside
-from afterrains.stages.cellwork import CellTask
+from afterrains.stages.cell_task import CellTask
 
 __all__ = ["footprint_of", "serves_any", "tasks_of"]
 

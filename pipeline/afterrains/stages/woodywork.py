@@ -27,7 +27,8 @@ from afterrains.errors import Finding
 from afterrains.programme import Programme
 from afterrains.scenes import Cell
 from afterrains.signals.coverage import polygon_coverage
-from afterrains.stages.cellwork import CellTask, load_composites
+from afterrains.stages.cell_task import CellTask
+from afterrains.stages.cellwork import load_composites
 from afterrains.stages.ledger import Ledger
 from afterrains.stages.maps import DrySeason
 from afterrains.stages.radarwork import RadarTask
