@@ -166,6 +166,26 @@ def test_a_grown_patch_is_found_and_few_others(model, rng):
     assert called - (inside == MORE).sum() <= 0.1 * called
 
 
+def test_what_a_season_shares_is_no_change(model):
+    """Known truth: 40 maps without any change, every season off as a whole by the model's share.
+
+    Each map's false share is all or nothing, so it is maps that are counted: at most the rate's 5 %
+    go beyond the shared error. Seasons are drawn from the share before it is raised for caution.
+    """
+    before = np.array([True] * 4 + [False] * 2)
+    share = dataclasses.replace(model.error_share, season=0.3, plot=0.7, seasons=9)
+    known = dataclasses.replace(model, error_share=share)
+    scale = model.scale.at(np.array([8.0]))[0]
+    called = 0
+    for seed in range(40):
+        rng = np.random.default_rng(seed)
+        season = rng.normal(0, scale * np.sqrt(share.season), (6, 1, 1))
+        cover = 8 + season + rng.normal(0, scale * np.sqrt(share.plot), (6, 40, 40))
+        kind = woody_change(known, cover, before, after=2, least_patch=1).kind
+        called += bool((kind != UNCHANGED).mean() > 0.01)
+    assert called <= 5  # of 40 at 5 %: more than 5 has a chance of 1.4 %
+
+
 def test_lone_pixels_are_taken_for_noise(model):
     """A patch of four is dropped, one of five stays; joined at sides, not at corners."""
     cover = np.full((2, 20, 20), 10.0)

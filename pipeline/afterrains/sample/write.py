@@ -81,7 +81,8 @@ def write_sample(
         a script that calls this needs the usual `if __name__ == "__main__":`, and one that is
         piped into Python can only use 1.
     size : "full" or "small"
-        "small" has the same files and kinds of sites on less ground, with fewer years and dates.
+        "small" has the same files and kinds of sites on less ground, with fewer years and dates,
+        and its programme file names no woody-cover model.
     radar : bool
         Write radar scenes too, and name them in the programme file; all else stays as it is.
 

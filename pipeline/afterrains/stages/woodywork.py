@@ -236,7 +236,9 @@ def draw_cover(task: CoverTask, ledger: Ledger, output: Path) -> CoverResult:
         )
         last_days = np.array([dry.end for dry in shown], dtype="datetime64[D]")
         change = woody_change(model, np.stack(covers), seasons_before(last_days, days))
-        method = "newest season less the mean of the seasons before sowing; FDR 5 % over pixels"
+        method = (
+            "newest 3 seasons less those before sowing; FDR 5 % over pixels, beyond shared error"
+        )
         write(WOODY_CHANGE, shown[-1], change.stack(), method)
     sites = pd.concat(tables, ignore_index=True) if tables else pd.DataFrame()
     return CoverResult(sites, tuple(rasters))

@@ -2,10 +2,16 @@
 
 A pixel's change is the mean of its newest seasons minus the mean of its seasons before sowing. What
 a place keeps from season to season falls out of it; what a season shares and what each plot-sized
-patch has of its own stays (from residuals of places held out, observers' errors included, so the
-error is rather too large). Classes control the false discovery rate over the pixels, and patches
-smaller than a least size are taken for noise. A pixel never tells of a site: sites have their own
-estimates.
+patch has of its own stays (from residuals of places held out, observers' errors included; a single
+pixel is noisier than a patch).
+
+Classes control the false discovery rate over the pixels, and patches smaller than a least size are
+taken for noise. That rate is over errors of each pixel's own. What a season shares moves the whole
+map one way, and no count of pixels averages it out: a change has to go beyond it (at the rate's own
+level, two-sided) before its own error is asked. So the false share is at most twice the rate: once
+for a map whose shared error is larger than that, once for the pixels of the others.
+
+A pixel never tells of a site: sites have their own estimates.
 """
 
 from __future__ import annotations
@@ -18,7 +24,7 @@ import numpy as np
 from numpy.typing import NDArray
 from odc.geo.geobox import GeoBox
 from rasterio.features import rasterize
-from scipy.stats import norm
+from scipy.stats import norm, t
 from shapely.geometry.base import BaseGeometry
 
 from afterrains.signals.patches import (
@@ -56,7 +62,7 @@ def woody_change(
     cover: NDArray[np.floating],
     before: NDArray[np.bool_],
     *,
-    after: int = 1,
+    after: int = _MOST_AFTER,
     rate: float = FALSE_DISCOVERY_RATE,
     least_patch: int = LEAST_PATCH_PIXELS,
 ) -> Change:
@@ -70,16 +76,17 @@ def woody_change(
     before : bool array, shape (season,) or (season, y, x)
         Seasons that lie before sowing (there), as `seasons_before` gives them.
     after : int
-        How many of the newest seasons are averaged, at most 3: trees do not jump.
+        How many of the newest seasons are averaged, at most 3: trees do not jump. Of those that
+        lie before a pixel's sowing only the newest counts, where none lies after.
     rate : float
-        False discovery rate over the pixels.
+        False discovery rate over the pixels, and the level of what a season shares.
     least_patch : int
         Pixels, joined at their sides, of the smallest patch called more or less.
 
     Returns
     -------
     Change
-        NaN where a pixel has no season before, or its newest seasons are not known.
+        NaN where a pixel has no season before, or none of its newest seasons is known.
 
     Raises
     ------
@@ -89,23 +96,25 @@ def woody_change(
     seasons = len(cover)
     if cover.ndim != 3 or before.shape not in ((seasons,), cover.shape):
         raise ValueError(f"cover has shape {cover.shape}, before {before.shape}")
-    if not 1 <= after <= min(_MOST_AFTER, seasons):
-        raise ValueError(f"after is {after}; it lies between 1 and {min(_MOST_AFTER, seasons)}")
+    if not 1 <= after <= _MOST_AFTER:
+        raise ValueError(f"after is {after}; it lies between 1 and {_MOST_AFTER}")
     early = before[:, None, None] if before.ndim == 1 else before
-    late = np.zeros(seasons, dtype=bool)
-    late[seasons - after :] = True
-    then, then_count = _mean(cover, early & ~late[:, None, None])
-    now, now_count = _mean(cover, np.broadcast_to(late[:, None, None], cover.shape))
+    late = np.zeros(cover.shape, dtype=bool)
+    late[max(seasons - after, 0) :] = ~np.broadcast_to(early, cover.shape)[-after:]
+    late[-1] = True
+    then, then_count = _mean(cover, early & ~late)
+    now, now_count = _mean(cover, late)
     change = now - then
     share = model.error_share
-    loose = share.cautious()[1] + share.plot
-    variance = loose * (
-        np.square(model.scale.at(now)) / np.maximum(now_count, 1)
-        + np.square(model.scale.at(then)) / np.maximum(then_count, 1)
-    )
-    error = np.where(np.isfinite(change), np.sqrt(variance), np.nan)
+    by_season = share.cautious()[1]
+    spread = np.square(model.scale.at(now)) / np.maximum(now_count, 1)
+    spread += np.square(model.scale.at(then)) / np.maximum(then_count, 1)
+    error = np.where(np.isfinite(change), np.sqrt((by_season + share.plot) * spread), np.nan)
+    few = t.ppf(1.0 - rate / 2.0, share.seasons - 1) if share.seasons > 1 else norm.isf(rate / 2.0)
+    beyond = np.maximum(np.abs(change) - few * np.sqrt(by_season * spread), 0.0)
+    own = np.sqrt(share.plot * spread)
     # A change without any error cannot be tested; it stays unchanged.
-    p_value = np.where(error > 0, 2.0 * norm.sf(np.abs(change) / np.where(error > 0, error, 1)), 1)
+    p_value = np.where(own > 0, 2.0 * norm.sf(beyond / np.where(own > 0, own, 1)), 1)
     p_value[~np.isfinite(change)] = np.nan
     kind = classes(p_value, change, rate=rate, least_patch=least_patch)
     return Change(change.astype(np.float32), error.astype(np.float32), kind)

@@ -125,7 +125,9 @@ def first_screen(
     as_of = newest_season(verdicts, names)
     name = folder.manifest.get("programme", {}).get("name", "")
     programme = shortened(plain(name), _LONGEST_PROGRAMME) if isinstance(name, str) else ""
-    greenness = any(judged.gain_unit != "points" for judged in verdicts)
+    # A site of which nothing can be said rests on neither.
+    told = [judged for judged in verdicts if judged.gain is not None] or verdicts
+    greenness = any(judged.gain_unit != "points" for judged in told)
     return FirstScreen(
         programme=programme,
         title=texts("head.title", programme=one_line(programme)),
