@@ -27,7 +27,7 @@ from afterrains.delivery.page.seasons import SeasonNames
 from afterrains.delivery.page.sentences import Said, Sentences
 from afterrains.delivery.page.texts import LANGUAGES, Texts, load_texts
 from afterrains.drawn import NOT_VISITED
-from afterrains.evidence import control_notes, refusals, verdicts
+from afterrains.evidence import control_notes, reasons, refusals
 from afterrains.programme.ground import Identity
 from afterrains.rain import RainRecord, record
 from afterrains.results import rain, told
@@ -215,7 +215,7 @@ def _spoken(module: ModuleType, *functions: str) -> set[str]:
 def test_every_sentence_of_the_tables_stands_in_the_catalogue():
     """What the evidence writes as a reason or a note, piece by piece, against the templates."""
     pieces = (
-        _spoken(verdicts, "_reasons", "_too_early")
+        _spoken(reasons, "reasons", "_too_early")
         | _spoken(refusals, "refusal_reasons")
         | _spoken(control_notes, "controls_table")
         | _spoken(told, "not_judged_yet")
