@@ -259,6 +259,53 @@ def test_every_wrong_row_is_told_at_once(programme, output, tmp_path, drawn):
     assert not (output / FIELD_CHECKS.file).exists()
 
 
+def test_a_fault_of_the_header_hides_no_fault_of_a_row(programme, output, tmp_path, drawn):
+    """By hand: no consent column, `seen` twice, three wrong cells, a short row; both files told."""
+    rows = [_row(visit) for visit in drawn[:6]]
+    rows[0]["visit-place-woody_cover_percent"] = "101"
+    rows[1] |= {"visit_id": "2024-dry-1-999", "surveyed_on": "2099-01-01"}
+    path = _write(tmp_path / "checks.csv", rows)
+    text = path.read_text("utf-8").replace(",consent,", ",agreed,", 1)
+    text = text.replace("visit-place-remark", "seen", 1) + "short,row\n"
+    path.write_text(text, "utf-8")
+    (tmp_path / "checks-seedlings.csv").write_text(
+        f"kind,live,dead,visit_id\nacacia,x,0,{drawn[2]['visit_id']}\nacacia,1,0,nowhere\n",
+        encoding="utf-8",
+    )
+    with pytest.raises(InputError) as told:
+        take_returns(path, programme)
+    assert {(f.file, f.where, f.code) for f in told.value.findings} == {
+        ("checks.csv", "row 1 (header)", "table-missing-column"),
+        ("checks.csv", "row 1 (header)", "table-duplicate-column"),
+        ("checks.csv", "row 2", "check-percent"),
+        ("checks.csv", "row 3", "check-unknown-visit"),
+        ("checks.csv", "row 3", "check-date"),
+        ("checks.csv", "row 8", "table-ragged-row"),
+        ("checks-seedlings.csv", "row 1 (header)", "table-missing-column"),
+        ("checks-seedlings.csv", "row 2", "seedlings-count"),
+        ("checks-seedlings.csv", "row 3", "seedlings-no-visit"),
+    }
+    assert all(f.mend for f in told.value.findings)
+    assert not (output / FIELD_CHECKS.file).exists()
+
+
+def test_a_file_that_cannot_be_read_hides_nothing_of_the_other(programme, tmp_path, drawn):
+    """A table parted by semicolons beside seedlings of nobody; then seedlings that are no table."""
+    path = tmp_path / "checks.csv"
+    path.write_text("visit_id;consent\na;yes\n", "utf-8")
+    seedlings = tmp_path / "checks-seedlings.csv"
+    seedlings.write_text("species,live\nacacia,1\n", "utf-8")
+    with pytest.raises(InputError) as told:
+        take_returns(path, programme)
+    assert [f.code for f in told.value.findings] == ["table-delimiter", "seedlings-no-visit"]
+    _write(path, [_row(drawn[0], consent="maybe")])
+    seedlings.write_text("species;live;visit_id\nacacia;1;a\n", "utf-8")
+    with pytest.raises(InputError) as told:
+        take_returns(path, programme)
+    codes = [f.code for f in told.value.findings]
+    assert codes == ["table-delimiter", "check-yes-no", "check-no-consent-told"]
+
+
 def test_a_plot_elsewhere_trains_but_is_no_check(programme, output, tmp_path, drawn):
     """By hand: 0.002 degrees of latitude are some 220 m."""
     rows = [_row(visit) for visit in drawn]

@@ -14,7 +14,7 @@ from __future__ import annotations
 import json
 import re
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -49,7 +49,10 @@ class RawCheck:
     cells: dict[str, str]
     """Trimmed text under our names; "" where missing."""
     seedlings: tuple[dict[str, str], ...]
-    """The species of the visit, each with `SEEDLING_FIELDS` and `where`."""
+    """The species of the visit, each with `SEEDLING_FIELDS` and `where`, and with `file` where that
+    is another; a field is left out where that file lacks the column or has it twice."""
+    lacking: frozenset[str] = frozenset()
+    """Columns that the file should have and lacks, or has twice: told once, "" in `cells`."""
 
 
 def read_rows(path: Path, seedlings: Path | None = None) -> tuple[list[RawCheck], list[Finding]]:
@@ -67,21 +70,19 @@ def read_rows(path: Path, seedlings: Path | None = None) -> tuple[list[RawCheck]
     list of RawCheck
         In the file's order.
     list of Finding
-        What is wrong with the form of single rows.
-
-    Raises
-    ------
-    InputError
-        If a file cannot be read as a table or as GeoJSON at all.
+        What is wrong with the form of either file: where one cannot be read at all, the other is
+        looked through all the same.
     """
-    if path.suffix.lower() in (".geojson", ".json"):
-        rows, told = _geojson(path)
-    else:
-        rows, told = _csv(path)
+    rows: list[RawCheck] | None = None
+    try:
+        read = _geojson if path.suffix.lower() in (".geojson", ".json") else _csv
+        rows, told = read(path)
+    except InputError as error:
+        told = list(error.findings)
     if seedlings is not None:
         rows, more = _with_seedlings(rows, seedlings)
         told = told + more
-    return rows, told
+    return rows or [], told
 
 
 def seedlings_beside(path: Path) -> Path | None:
@@ -107,18 +108,24 @@ def _our_name(written: str) -> str:
 
 def _csv(path: Path) -> tuple[list[RawCheck], list[Finding]]:
     table, told = read_csv_strict(
-        path, _REQUIRED, (*_FIELDS, *_WIDE), folded=_first_of_each(_our_name)
+        path,
+        _REQUIRED,
+        (*_FIELDS, *_WIDE),
+        folded=_first_of_each(_our_name),
+        past_header=True,
     )
+    lacking = frozenset({*_REQUIRED, *_FIELDS, *_WIDE} - set(table.columns))
     rows = []
     for number, values in zip(table.index.tolist(), table.to_dict("records"), strict=True):
-        cells = {str(name): str(value) for name, value in values.items()}
+        cells = dict.fromkeys(lacking, "")
+        cells |= {str(name): str(value) for name, value in values.items()}
         where = row_label(number)
         wide = tuple(
             {name: cells[f"{name}_{at}"] for name in SEEDLING_FIELDS} | {"where": where}
             for at in range(1, _MOST_SPECIES + 1)
         )
         species = tuple(each for each in wide if any(each[name] for name in SEEDLING_FIELDS))
-        rows.append(RawCheck(where, _positioned(cells), species))
+        rows.append(RawCheck(where, _positioned(cells), species, lacking))
     return rows, [finding for finding in told if finding.code not in _NOT_TOLD]
 
 
@@ -213,31 +220,49 @@ def _listed(value: Any, where: str) -> tuple[dict[str, str], ...]:
     )
 
 
-def _with_seedlings(rows: list[RawCheck], path: Path) -> tuple[list[RawCheck], list[Finding]]:
-    """Rows with the species of the second file."""
-    table, told = read_csv_strict(
-        path,
-        ("species",),
-        ("visit_id", "parent_key", *SEEDLING_FIELDS[1:]),
-        folded=_first_of_each(_our_name),
-    )
+def _with_seedlings(
+    rows: list[RawCheck] | None, path: Path
+) -> tuple[list[RawCheck] | None, list[Finding]]:
+    """Rows with the species of the second file; None, and only its form, where there are none."""
     found = FindingList(path.name)
+    try:
+        table, told = read_csv_strict(
+            path,
+            ("species",),
+            ("visit_id", "parent_key", *SEEDLING_FIELDS[1:]),
+            folded=_first_of_each(_our_name),
+            past_header=True,
+        )
+    except InputError as error:
+        return rows, list(error.findings)
     found.extend(finding for finding in told if finding.code not in _NOT_TOLD)
-    by_key = {row.cells["key"]: at for at, row in enumerate(rows) if row.cells["key"]}
+    keys = [name for name in ("visit_id", "parent_key") if name in table]
+    if len(keys) == 2 and len(table) and (table[keys] == "").all(axis=None):
+        found.error(
+            "", "names no visit in any row",
+            "give each row the PARENT_KEY or the visit_id of its visit", "seedlings-no-visit",
+        )  # fmt: skip
+        return rows, found.all()
+    if rows is None:
+        return None, found.all()
+    by_key: dict[str, int | None] = {
+        row.cells["key"]: at for at, row in enumerate(rows) if row.cells["key"]
+    }
     by_visit = {row.cells["visit_id"]: at for at, row in enumerate(rows)}
     added: dict[int, list[dict[str, str]]] = {}
     for number, values in zip(table.index.tolist(), table.to_dict("records"), strict=True):
-        where = f"{path.name} {row_label(number)}"
-        at = by_key.get(values["parent_key"], by_visit.get(values["visit_id"]))
+        at = by_key.get(values.get("parent_key", ""), by_visit.get(values.get("visit_id", "")))
+        # Of a file of checks without ids nobody knows whose seedlings these are.
+        if at is None and (len(keys) < 2 or any("visit_id" in row.lacking for row in rows)):
+            continue
         if at is None:
             found.error(
                 row_label(number), "belongs to no visit in the file of checks",
                 "give it the PARENT_KEY or the visit_id of its visit", "seedlings-no-visit",
             )  # fmt: skip
             continue
-        cells = {name: str(values[name]) for name in SEEDLING_FIELDS}
-        added.setdefault(at, []).append(cells | {"where": where})
+        cells = {name: str(values[name]) for name in SEEDLING_FIELDS if name in values}
+        added.setdefault(at, []).append(cells | {"file": path.name, "where": row_label(number)})
     return [
-        RawCheck(row.where, row.cells, (*row.seedlings, *added.get(at, ())))
-        for at, row in enumerate(rows)
+        replace(row, seedlings=(*row.seedlings, *added.get(at, ()))) for at, row in enumerate(rows)
     ], found.all()

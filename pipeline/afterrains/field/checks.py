@@ -1,9 +1,10 @@
-"""What came back from the field, checked row by row against what was sent out.
+"""Field checks as they came back, read row by row against the visits that were sent out.
 
-Everything wrong is told at once, with its row and mend. A row with an error stops the whole file:
-what is accepted must be what was seen. Three things are no errors and are counted honestly: a visit
-without consent (of which nothing else is kept), a place that was not reached, and a plot that lies
-away from the planned place (kept to train with, but counted as not reached).
+Everything wrong is told at once, with its row and mend; a fault of the header hides no fault of a
+row. A row with an error stops the whole file: what is accepted must be what was seen. Three things
+are no errors and are counted honestly: a visit without consent (of which nothing else is kept), a
+place that was not reached, and a plot that lies away from the planned place (kept to train with,
+but counted as not reached).
 """
 
 from __future__ import annotations
@@ -85,16 +86,19 @@ def read_checks(
     if not rows and not has_errors(told):
         found.error("", "holds no checks", "add a row for each visit", "checks-none")
     visits = {str(row["visit_id"]): row for row in planned.to_dict("records")}
-    reader = _Reader(found, visits, species or {}, today or datetime.now(UTC).date())
+    beside = FindingList(seedlings.name if seedlings else path.name)
+    reader = _Reader(found, beside, visits, species or {}, today or datetime.now(UTC).date())
     read = [(raw, reader.check(raw)) for raw in rows]
-    kept = _one_a_visit([(raw, row) for raw, row in read if row is not None], found)
-    counted = [each for raw, row in kept for each in reader.seedlings(raw, row)]
-    if has_errors(found.all()):
-        raise InputError(found.all())
+    kept = _one_a_visit([(raw, row) for raw, row in read if row["visit_id"]], found)
+    seen = {raw.where: reader.seedlings(raw, row) for raw, row in read}
+    counted = [each for raw, _ in kept for each in seen[raw.where]]
+    every = [*found.all(), *beside.all()]
+    if has_errors(every):
+        raise InputError(every)
     return Checks(
         checks=_frame([row for _, row in kept], FIELD_CHECKS.column_names),
         seedlings=_summed(counted),
-        warnings=tuple(found.all()),
+        warnings=tuple(every),
     )
 
 
@@ -103,31 +107,31 @@ class _Reader:
     """Reads rows against the visits sent out; what is wrong goes to `found`."""
 
     found: FindingList
+    beside: FindingList
+    """What is wrong in the file of seedlings."""
     visits: Mapping[str, Mapping[Any, Any]]
     species: Mapping[str, str]
     today: date
 
-    def check(self, raw: RawCheck) -> dict[str, Any] | None:
-        """The row of field_checks.csv; None where the visit is unknown or consent is not told."""
+    def check(self, raw: RawCheck) -> dict[str, Any]:
+        """The row of field_checks.csv; where the visit is unknown its `visit_id` is ""."""
         cells = raw.cells
         visit_id = cells["visit_id"]
         visit = self.visits.get(visit_id)
-        if visit is None:
+        if visit is None and "visit_id" not in raw.lacking:
             hint = near_miss(visit_id, list(self.visits)) if visit_id else ""
             what = f"visit_id {visit_id[:40]!r} was never sent out{hint}"
             mend = "write the visit_id as in visits.csv"
             self.found.error(raw.where, what, mend, "check-unknown-visit")
-            return None
         consent = self._yes_no(raw, "consent")
-        if consent is None:
+        if consent is None and "consent" not in raw.lacking:
             what, mend = "consent is not told", "write yes or no; without consent there is no check"
             self.found.error(raw.where, what, mend, "check-no-consent-told")
-            return None
-        row: dict[str, Any] = {
-            "visit_id": visit_id, "draw": visit["draw"], "part": visit["part"],
-            "site_id": visit["site_id"], "outcome": "no-consent",
-        }  # fmt: skip
-        if not consent:
+        row: dict[str, Any] = {"visit_id": "", "outcome": "no-consent"}
+        if visit is not None:
+            row |= {name: visit[name] for name in ("visit_id", "draw", "part", "site_id")}
+        # Where consent is not told the file is refused; what else is wrong is told all the same.
+        if consent is False:
             return row
         row["surveyed_on"] = self._day(raw)
         reached = self._yes_no(raw, "reached")
@@ -136,7 +140,8 @@ class _Reader:
         if not reached:
             why = plain_label(cells["not_reached_why"], longest=80) or "not told"
             return row | {"outcome": "not-reached", "not_reached_why": why}
-        return row | {"outcome": "checked"} | self._measured(raw) | self._placed(raw, visit)
+        placed = self._placed(raw, visit)
+        return row | {"outcome": "checked"} | self._measured(raw) | placed
 
     def seedlings(self, raw: RawCheck, row: Mapping[str, Any]) -> list[dict[str, Any]]:
         """Rows of field_seedlings.csv of a visit that was checked."""
@@ -144,15 +149,15 @@ class _Reader:
             return []
         rows = []
         for each in raw.seedlings:
-            written = plain_label(each["species"], longest=100)
-            other = plain_label(each["species_other"], longest=100)
+            written = plain_label(each.get("species", ""), longest=100)
+            other = plain_label(each.get("species_other", ""), longest=100)
             name = (
                 other if written in ("", "other") and other else self.species.get(written, written)
             )
-            live, dead = (self._count(each["where"], key, each[key]) for key in ("live", "dead"))
-            if not name:
+            live, dead = (self._count(each, key) for key in ("live", "dead"))
+            if not name and "species" in each:
                 what, mend = "seedlings without a species", "name the species, or write unknown"
-                self.found.error(each["where"], what, mend, "seedlings-no-species")
+                self._list_of(each).error(each["where"], what, mend, "seedlings-no-species")
                 continue
             rows.append({"visit_id": row["visit_id"], "species": name, "live": live, "dead": dead})
         return rows
@@ -167,6 +172,8 @@ class _Reader:
         return None
 
     def _day(self, raw: RawCheck) -> date | None:
+        if "surveyed_on" in raw.lacking:
+            return None
         day = iso_day(raw.cells["surveyed_on"])
         if isinstance(day, date) and not _FIRST_DAY <= day <= self.today:
             ahead = "lies ahead" if day > self.today else "lies before any satellite scene"
@@ -183,12 +190,18 @@ class _Reader:
             return math.nan
         return number
 
-    def _count(self, where: str, column: str, text: str) -> int:
+    def _list_of(self, each: Mapping[str, str]) -> FindingList:
+        """Where a fault of one species is told: it may stand in a file of its own."""
+        return self.beside if "file" in each else self.found
+
+    def _count(self, each: Mapping[str, str], column: str) -> int:
+        text = each.get(column, "")
         number = decimal_number(text, least=0, most=_MOST_SEEDLINGS)
         if not isinstance(number, Fault) and not math.isnan(number) and number % 1:
             number = Fault(f"{text} is a fraction", "write a whole number")
         if isinstance(number, Fault):
-            self.found.error(where, f"{column} {number.what}", number.mend, "seedlings-count")
+            what = f"{column} {number.what}"
+            self._list_of(each).error(each["where"], what, number.mend, "seedlings-count")
             return 0
         return 0 if math.isnan(number) else int(number)
 
@@ -201,7 +214,8 @@ class _Reader:
             what = f"seen is {cells['seen'][:40]!r}{hint}"
             self.found.error(raw.where, what, f"write one of {', '.join(_SEEN)}", "check-seen")
         cover = self._number(raw, "woody_cover_percent", "check-percent", 0, 100)
-        if not seen and not cells["woody_cover_percent"]:
+        asked = {"seen", "woody_cover_percent"}
+        if not any(cells[name] for name in asked) and not asked & raw.lacking:
             what = "was reached, but neither woody_cover_percent nor seen is told"
             mend = "fill in what was seen, or write no under reached"
             self.found.error(raw.where, what, mend, "check-nothing-seen")
@@ -221,12 +235,14 @@ class _Reader:
             "remark": plain_label(cells["remark"], longest=1000),
         }
 
-    def _placed(self, raw: RawCheck, visit: Mapping[Any, Any]) -> dict[str, Any]:
+    def _placed(self, raw: RawCheck, visit: Mapping[Any, Any] | None) -> dict[str, Any]:
         """Where the plot lies, and whether that is the planned place."""
         lon = self._number(raw, "lon", "check-position", -180, 180)
         lat = self._number(raw, "lat", "check-position", -90, 90)
         # An app that was not told the accuracy writes 0 or nothing; neither is a mistake.
         accuracy = decimal_number(raw.cells["accuracy"], least=0)
+        if visit is None:
+            return {}
         if math.isnan(lon) or math.isnan(lat):
             what = f"visit {visit['visit_id']!r} has no position, so it is not counted"
             mend = "give the position where it was noted; only then is it known to be the place"

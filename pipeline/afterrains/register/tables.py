@@ -16,7 +16,7 @@ from pathlib import Path
 import pandas as pd
 
 from afterrains.errors import Finding, InputError
-from afterrains.register.findings import FindingList, has_errors
+from afterrains.register.findings import FindingList
 from afterrains.register.values import folded_name, near_miss
 
 __all__ = ["read_csv_strict", "row_label"]
@@ -40,6 +40,7 @@ def read_csv_strict(
     *,
     largest_bytes: int = _LARGEST_BYTES,
     folded: Callable[[str], str] = folded_name,
+    past_header: bool = False,
 ) -> tuple[pd.DataFrame, list[Finding]]:
     """Read a CSV file as text, with everything that is wrong with its form.
 
@@ -54,6 +55,9 @@ def read_csv_strict(
         A larger file is refused unread.
     folded : callable, optional
         What a column's name is taken for where it is none of those above.
+    past_header : bool, optional
+        Whether to go on where the header lacks a required column or has a known one twice, so that
+        the caller can tell what else is wrong; such columns are then not in the frame.
 
     Returns
     -------
@@ -69,7 +73,8 @@ def read_csv_strict(
     ------
     InputError
         If the file cannot be read as a table at all: unreadable, too large, not UTF-8, not CSV,
-        another delimiter, no header, a required column missing, quotation marks that do not close.
+        another delimiter, no header, quotation marks that do not close; and, unless `past_header`,
+        a required column missing or a known one twice. Rows of the wrong form are told with it.
     """
     found = FindingList(path.name)
     text = _decoded(path, largest_bytes, found)
@@ -80,10 +85,12 @@ def read_csv_strict(
         raise InputError(found.all())
     header_row, header = rows[0]
     where = f"{row_label(header_row)} (header)"
-    places = _columns(header, where, required, optional, found, folded)
+    places, unsound = _columns(header, where, required, optional, found, folded)
     width = len(header)
     numbers: list[int] = []
-    cells: dict[str, list[str]] = {name: [] for name in (*required, *optional)}
+    cells: dict[str, list[str]] = {
+        name: [] for name in (*required, *optional) if name not in unsound
+    }
     for number, row in rows[1:]:
         if not any(row) or not _sound_row(number, row, width, found):
             continue
@@ -91,6 +98,8 @@ def read_csv_strict(
         for name, column in cells.items():
             place = places.get(name)
             column.append("" if place is None else row[place])
+    if unsound and not past_header:
+        raise InputError(found.all())
     frame = pd.DataFrame(cells, index=pd.Index(numbers, name="row", dtype="int64"), dtype=str)
     return frame, found.all()
 
@@ -161,11 +170,12 @@ def _columns(
     optional: Sequence[str],
     found: FindingList,
     folded: Callable[[str], str],
-) -> dict[str, int]:
-    """Where each known column stands; raises if a required one is missing or one stands twice."""
+) -> tuple[dict[str, int], set[str]]:
+    """Where each known column stands; and those that are required and missing, or stand twice."""
     known = [*required, *optional]
     places: dict[str, int] = {}
     extra: list[str] = []
+    unsound: set[str] = set()
     for place, written in enumerate(header):
         name = written if written in known else folded(written)
         if name not in known:
@@ -174,12 +184,14 @@ def _columns(
         if name in places:
             mend = "keep one of them"
             found.error(where, f"the column {name!r} stands twice", mend, "table-duplicate-column")
+            unsound.add(name)
             continue
         if name != written:
             what = f"the column {written[:40]!r} is taken for {name!r}"
             found.warning(where, what, f"rename it to {name}", "table-renamed-column")
         places[name] = place
     missing = [name for name in required if name not in places]
+    unsound.update(missing)
     for name in missing:
         hint = near_miss(name, [folded_name(written) for written in extra])
         what = f"the column {name!r} is missing{hint}"
@@ -192,9 +204,7 @@ def _columns(
         what = f"these columns are not read: {', '.join(hints)}{more}"
         mend = f"nothing to do, unless one is meant to be one of {', '.join(known)}"
         found.warning(where, what, mend, "table-extra-column")
-    if has_errors(found.all()):
-        raise InputError(found.all())
-    return places
+    return places, unsound
 
 
 def _refuse_other_delimiter(text: str, required: Sequence[str], found: FindingList) -> None:
