@@ -3,7 +3,7 @@ PYTHON ?= python3
 BIN := .venv/bin
 PIP := $(BIN)/python -m pip --disable-pip-version-check -q
 
-.PHONY: demo test check format lock schema audit oldest clean
+.PHONY: demo test check docs format lock schema audit oldest clean
 
 demo: .venv/.run-ready
 	$(BIN)/afterrains sample sample_scenes --if-missing
@@ -16,6 +16,11 @@ check: .venv/.dev-ready
 	$(BIN)/ruff format --check .
 	$(BIN)/ruff check .
 	$(BIN)/mypy
+
+# The guides as linked pages; a link that leads nowhere is an error. Needs no network.
+docs: .venv/.dev-ready
+	$(BIN)/sphinx-build -q -n -W --keep-going -c docs -d docs/_build/.doctrees . docs/_build
+	@echo docs/_build/docs/index.html
 
 format: .venv/.dev-ready
 	$(BIN)/ruff format .
@@ -49,13 +54,13 @@ oldest: .venv/.dev-ready
 	$(BIN)/uv pip compile -q --resolution lowest-direct --python-version 3.11 --no-emit-index-url \
 	  pyproject.toml -o .venv/oldest/run.txt
 	$(BIN)/uv pip compile -q --python-version 3.11 --no-emit-index-url -c .venv/oldest/run.txt \
-	  pyproject.toml --group test --group build -o .venv/oldest/all.txt
+	  pyproject.toml --group test --group docs --group build -o .venv/oldest/all.txt
 	.venv/oldest/bin/python -m pip install -q -r .venv/oldest/all.txt
 	.venv/oldest/bin/python -m pip install -q --no-deps --no-build-isolation -e .
 	.venv/oldest/bin/python -m pytest -n auto --dist loadfile
 
 clean:
-	rm -rf .venv sample_scenes/scenes sample_scenes/out tests/.samples
+	rm -rf .venv docs/_build sample_scenes/scenes sample_scenes/out tests/.samples
 
 .venv/bin/python:
 	$(PYTHON) -c 'import sys; sys.exit(sys.version_info < (3, 11) and "Python 3.11 or newer is needed")'

@@ -201,6 +201,24 @@ def test_every_link_inside_the_project_leads_somewhere(page: Path) -> None:
     assert [link for link in inside if not (page.parent / link).exists()] == []
 
 
+def test_the_guides_are_built_without_a_warning(tmp_path: Path) -> None:
+    """Every page is in the contents, and every link and anchor is found, by Sphinx's own word."""
+    words = ["-m", "sphinx", "-q", "-n", "-W", "--keep-going", "-b", "dummy", "-c", "docs"]
+    told = subprocess.run(
+        [sys.executable, *words, "-d", str(tmp_path / "trees"), ".", str(tmp_path / "pages")],
+        cwd=_ROOT,
+        capture_output=True,
+        text=True,
+        timeout=120,
+    )
+    assert told.returncode == 0, told.stderr
+    every = set(_PAGES) | {_ROOT / "DEVELOPERS.md"}
+    read = {
+        path.relative_to(tmp_path / "trees") for path in (tmp_path / "trees").rglob("*.doctree")
+    }
+    assert {page.relative_to(_ROOT).with_suffix(".doctree") for page in every} <= read
+
+
 def _one_scene() -> dict[str, Any]:
     """A catalogue that a check is content with: one scene of the district, its files not there."""
     west, south, east, north = 2.5, 13.5, 3.5, 14.5

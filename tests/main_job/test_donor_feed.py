@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import json
+import re
 import subprocess
 import sys
 from pathlib import Path
@@ -49,6 +50,22 @@ def test_a_verdict_traces_back_to_its_scenes(undisturbed: RunSummary) -> None:
     for entry in manifest["files"]:
         data = (output / entry["path"]).read_bytes()
         assert hashlib.sha256(data).hexdigest() == entry["sha256"]
+
+
+def test_an_analyst_opens_every_file_as_the_guide_says(
+    undisturbed: RunSummary, tmp_path: Path
+) -> None:
+    """The Python of docs/donors.md as printed: every table, the sites, the maps of one site."""
+    guide = (Path(__file__).parents[2] / "docs" / "donors.md").read_text(encoding="utf-8")
+    examples = re.findall(r"<!-- analyst -->\n```python\n(.*?)^```$", guide, re.M | re.S)
+    (tmp_path / "sample_scenes").mkdir()
+    (tmp_path / "sample_scenes" / "out").symlink_to(undisturbed.output.parent)
+    for code in examples:
+        told = subprocess.run(
+            [sys.executable, "-c", code], cwd=tmp_path, capture_output=True, text=True, timeout=120
+        )
+        assert told.returncode == 0, told.stderr
+    assert len(examples) == 2 and "NDVI a year" in told.stdout
 
 
 def test_costs_agree_across_tables(undisturbed: RunSummary) -> None:

@@ -32,9 +32,9 @@ CAUSES = (
 
 _GAIN = ("gain", "gain_low", "gain_high")
 _LESS_THAN_ROUNDING = 0.00005
+"""Half of the last decimal that a gain is written with."""
 _MOST_SETTINGS = 4
 """Figures of the rule that an explanation names."""
-"""Half of the last decimal that a gain is written with."""
 
 
 @dataclass(frozen=True)

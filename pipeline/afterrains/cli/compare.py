@@ -2,15 +2,21 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 from rich.text import Text
 
 from afterrains.cli.terminal import Json, out, print_json
 
-__all__ = ["compare"]
+if TYPE_CHECKING:
+    import pandas as pd
+
+__all__ = ["compare", "told"]
+
+_SHOWN_STEPS = 3
 
 Results = Annotated[
     Path,
@@ -41,9 +47,53 @@ def compare(
         table = rows.astype(object).where(rows.notna(), None)
         print_json({"changes": table.to_dict(orient="records"), "file": str(file)})
         return
-    for row in rows.itertuples(index=False):
-        style = "bold" if row.verdict_changed else ""
-        out.print(Text(f"{row.site_id}  {row.explanation}", style=style), soft_wrap=True)
-    changed = int(rows["verdict_changed"].sum())
-    out.print(f"{changed} of {len(rows)} verdicts changed. What differs is told, not weighed.")
+    for line in told(rows):
+        out.print(Text(line), soft_wrap=True)
     out.print(Text(f"Table  {file}"), soft_wrap=True)
+
+
+def told(rows: pd.DataFrame) -> Iterator[str]:
+    """What a manager asks of changes.csv, line by line: the sites that changed, then the rest.
+
+    A line for each site would bury the few that changed; those that did not are counted, and the
+    one whose gain moved most is named. The table has them all.
+    """
+    from afterrains.choices.changes import CAUSES
+    from afterrains.delivery.page.texts import one_line, plain
+
+    both = rows[(rows["from_season"] != "") & (rows["to_season"] != "")]
+    causes = [set(each.split("; ")) for each in both["causes"]]
+    shared = set.intersection(*causes) if causes else set()
+    everywhere = [each for each in CAUSES if each in shared]
+    changed = rows[rows["verdict_changed"]]
+    steps = sorted(set(zip(both["from_season"], both["to_season"], strict=True)))
+    for was, now in steps[:_SHOWN_STEPS]:
+        yield f"From {was} to {now}" if was != now else f"Both as of {now}"
+    if everywhere:
+        yield f"At every site differs: {', '.join(everywhere)}. What differs is told, not weighed."
+    elif not (rows["causes"] != "").any():
+        yield "Both rest on the same sites, sowings, rain, scenes, settings and method."
+    yield f"{len(changed)} of {len(rows)} verdicts changed"
+    for row in changed.sort_values("site_id").to_dict("records"):
+        name = f" ({one_line(plain(row['name']))})" if row["name"] else ""
+        yield f"  {row['site_id']}{name}  {row['explanation']}"
+    rest = rows[~rows["verdict_changed"]]
+    counts = ", ".join(
+        f"{many} {name}" for name, many in rest["verdict_now"].value_counts().items()
+    )
+    if counts:
+        yield f"Unchanged: {counts}"
+    moved = rest["gain_change"].abs()
+    if moved.max() > 0:
+        [most] = rest.loc[[moved.idxmax()]].to_dict("records")
+        then = f"{most['gain_before']:.3g} became {most['gain_now']:.3g} {most['gain_unit']}"
+        yield (
+            f"  their gains moved by {moved.median():.3g} in the middle, "
+            f"most at {most['site_id']}: {then}"
+        )
+    elif moved.notna().any():
+        yield "  and all their gains stand"
+    told_twice = both[["gain_before", "gain_now"]].notna().all(axis=1)
+    apart = int((told_twice & both["gain_change"].isna()).sum())
+    if apart:
+        yield f"Gains of {apart} sites are in another unit now: no difference can be told"

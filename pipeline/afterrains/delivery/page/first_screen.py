@@ -110,11 +110,16 @@ def newest_season(verdicts: Sequence[Judged], names: SeasonNames) -> str:
 
 def outcome_words(verdicts: Sequence[Judged], texts: Texts) -> str:
     """What was judged, in words."""
-    units = {judged.gain_unit for judged in verdicts if judged.gain_unit}
     kind = {frozenset({"points"}): "woody", frozenset({"ndvi"}): "greenness"}.get(
-        frozenset(units), "mixed"
+        _units(verdicts), "mixed"
     )
     return texts(f"outcome.{kind}")
+
+
+def _units(verdicts: Sequence[Judged]) -> frozenset[str]:
+    """Units of the sites that show a gain, for others rest on neither; of all where none does."""
+    told = [judged for judged in verdicts if judged.gain is not None] or verdicts
+    return frozenset(judged.gain_unit for judged in told if judged.gain_unit)
 
 
 def first_screen(
@@ -125,9 +130,7 @@ def first_screen(
     as_of = newest_season(verdicts, names)
     name = folder.manifest.get("programme", {}).get("name", "")
     programme = shortened(plain(name), _LONGEST_PROGRAMME) if isinstance(name, str) else ""
-    # A site of which nothing can be said rests on neither.
-    told = [judged for judged in verdicts if judged.gain is not None] or verdicts
-    greenness = any(judged.gain_unit != "points" for judged in told)
+    greenness = _units(verdicts) != {"points"}
     return FirstScreen(
         programme=programme,
         title=texts("head.title", programme=one_line(programme)),

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from pathlib import Path
 
-from afterrains.delivery.page.records import by_site, each_if_there, rows_of
+from afterrains.delivery.page.records import Row, by_site, each_if_there, rows_of
 from afterrains.delivery.page.rows import Control, Judged, Matched, Reading, SiteSeason, Sowing
 from afterrains.delivery.page.seasons import Season
 from afterrains.delivery.table_files import table_of_file
@@ -50,6 +50,18 @@ def read_balance(path: Path) -> dict[str, tuple[Matched, ...]] | None:
     return None if rows is None else by_site(rows, lambda row: row.site_id, lambda _: 0)
 
 
+def _cover(row: Row) -> Reading:
+    """Woody cover of a season; nothing where there is none, for what is judged is then NDVI."""
+    if row.real("woody_percent") is None:
+        return Reading(None, None, None, None)
+    return Reading(
+        row.real("judged_value"),
+        row.real("woody_low"),
+        row.real("woody_high"),
+        row.real("control_judged_value"),
+    )
+
+
 def read_sowings(path: Path) -> dict[str, tuple[Sowing, ...]] | None:
     """Each site's sowings, oldest first; None where the table is not there."""
     rows = each_if_there(SOWING_RAIN, path, Sowing)
@@ -78,12 +90,7 @@ def read_seasons(path: Path) -> tuple[dict[str, tuple[SiteSeason, ...]], dict[st
                 row.real("ndvi_high"),
                 row.real("control_judged_value"),
             ),
-            woody=Reading(
-                row.real("judged_value"),
-                row.real("woody_low"),
-                row.real("woody_high"),
-                row.real("control_judged_value"),
-            ),
+            woody=_cover(row),
         )
         pairs.append((row.text("site_id"), site_season))
     grouped = by_site(pairs, lambda pair: pair[0], lambda pair: pair[1].season.start)

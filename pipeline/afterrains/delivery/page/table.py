@@ -56,7 +56,7 @@ def lay_table(
             meaningful.get(unit),
         )
         for unit in ("points", "ndvi")
-        if any(judged.gain_unit == unit for judged in verdicts)
+        if any(judged.gain_unit == unit and judged.gain is not None for judged in verdicts)
     }
     ordered = sorted(
         verdicts,
