@@ -79,8 +79,8 @@ def write(results: dict[str, Any], names: Sequence[str], refused: Sequence[str],
     head += ["coverage", "bias"]
     lines += [_row(head), _row(["---"] * len(head))]
     for each in known:
-        gain = f"{_percent(each['false_gain'])} ± {100 * each['false_gain_error']:.1f}"
-        cells = [each["name"], str(each["sites"]), gain, _percent(each["raw"])]
+        called = f"{_percent(each['false_gain'])} ± {100 * each['false_gain_error']:.1f}"
+        cells = [each["name"], str(each["sites"]), called, _percent(each["raw"])]
         cells += [_percent(each["false_loss"]), _percent(each["refused"])]
         lines.append(_row([*cells, _percent(each["coverage"]), f"{each['bias']:+.2f}"]))
     lines += ["", "## Power", ""]
