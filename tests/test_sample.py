@@ -145,6 +145,18 @@ def test_another_programme_is_never_overwritten(tmp_path):
     assert [path.name for path in tmp_path.iterdir()] == ["programme.yaml"]
 
 
+def test_a_changed_programme_file_is_kept_beside_the_new_one(tmp_path):
+    paths = write_small_files(tmp_path, size="small")
+    fresh = paths.programme.read_text(encoding="utf-8")
+    write_small_files(tmp_path, size="small")
+    assert not (tmp_path / "programme.earlier.yaml").exists()
+    changed = fresh.replace("0.05", "0.01") + "# mine\n"
+    paths.programme.write_text(changed, encoding="utf-8")
+    write_small_files(tmp_path, size="small")
+    assert paths.programme.read_text(encoding="utf-8") == fresh
+    assert (tmp_path / "programme.earlier.yaml").read_text(encoding="utf-8") == changed
+
+
 @pytest.mark.parametrize("bad", [{"seed": -1}, {"workers": 0}, {"size": "huge"}])
 def test_arguments_out_of_range_are_refused(tmp_path, bad):
     """The message names the range."""

@@ -299,3 +299,6 @@ def test_a_panel_without_a_dry_season_is_an_input_error(invented):
     panel, sowing = invented([0.0])
     with pytest.raises(InputError, match="holds no dry season"):
         judge(panel[panel["kind"] == "rains"], sowing)
+    # The run, which must tell such sites too, hears that nothing can be judged yet.
+    early = judge_programme(panel[panel["kind"] == "rains"], sowing)
+    assert early.history.empty and list(early.history.columns) == list(HISTORY_COLUMNS)

@@ -36,7 +36,7 @@ __all__ = ["SamplePaths", "is_written", "write_sample", "write_small_files"]
 Size = Literal["full", "small"]
 
 # Raise it when the same seed would give other files than before.
-_EDITION = 2
+_EDITION = 3
 _RADAR_EDITION = 1
 
 
@@ -66,7 +66,8 @@ def write_sample(
     """Write the invented sample programme and its scenes.
 
     The result depends on `seed`, `size` and `radar` alone, not on `workers`. The root catalogue is
-    written last: where it stands, the scenes are whole. Files of an earlier sample are overwritten.
+    written last: where it stands, the scenes are whole. Files of an earlier sample are overwritten,
+    but a programme file that differs is kept as `programme.earlier.yaml`.
 
     Parameters
     ----------

@@ -74,16 +74,21 @@ class RemoteFile:
         self._client, self._store = client, store
         self._parts: dict[int, bytes] = {}
         """What was read besides blocks, by first byte."""
-        with store.hold(self.name) if store else nullcontext():
-            stored = store.get(self.name, _HEAD) if store else None
-            answer = _unpacked(stored) if stored else None
-            if answer is None:
-                answer = client.get(address, 0, _HEAD_BYTES)
-                if store:
-                    store.put(self.name, _HEAD, _packed(answer))
+        answer = self._stored_head()
+        if answer is None:
+            with store.hold(self.name) if store else nullcontext():
+                answer = self._stored_head()  # another may have pulled it since
+                if answer is None:
+                    answer = client.get(address, 0, _HEAD_BYTES)
+                    if store:
+                        store.put(self.name, _HEAD, _packed(answer))
         self.size, self.version = answer.size, answer.version
         self._parts[0] = answer.data
         self._mark = hashlib.sha256(answer.version.encode()).hexdigest()[:8]
+
+    def _stored_head(self) -> Answer | None:
+        stored = self._store.get(self.name, _HEAD) if self._store else None
+        return _unpacked(stored) if stored else None
 
     @property
     def driver(self) -> str:
