@@ -38,6 +38,16 @@ class Counts:
     oracle: int
     oracle_sites: int
     by_panel: tuple[float, ...]
+    """Share of each panel's sites ever called a gain."""
+    oracle_by_panel: tuple[float, ...]
+
+    def relative(self) -> tuple[float, float]:
+        """Power over the oracle's on the same panels, and its error, by leaving out each panel."""
+        mine = np.array(self.by_panel[: len(self.oracle_by_panel)])
+        theirs = np.array(self.oracle_by_panel)
+        without = (mine.sum() - mine) / (theirs.sum() - theirs)
+        spread = (len(mine) - 1) * float(np.var(without))
+        return float(mine.sum() / theirs.sum()), float(np.sqrt(spread))
 
 
 def rule_now() -> str:
@@ -72,7 +82,7 @@ def run(
     """Judge `panels` panels in which every sown site gains `size`."""
     rng = np.random.default_rng(seed)
     counts = dict.fromkeys(Counts.__annotations__, 0)
-    bias, shares = 0.0, []
+    bias, shares, oracle_shares = 0.0, [], []
     for number in range(panels):
         simulated = simulate(setting, rng, np.full(setting.sown, size), shape)
         history = judged(simulated, growth)
@@ -98,9 +108,12 @@ def run(
         shares.append(float(ever.mean()))
         if number < oracle_panels:
             z, se = oracle_z(simulated, shape)
-            counts["oracle"] += int(oracle_calls(simulated, z, se, ERROR_RATE).sum())
+            calls = oracle_calls(simulated, z, se, ERROR_RATE)
+            counts["oracle"] += int(calls.sum())
             counts["oracle_sites"] += setting.sown
-    return Counts(**(counts | {"bias": bias, "by_panel": tuple(shares)}))
+            oracle_shares.append(float(calls.mean()))
+    panels_found = {"by_panel": tuple(shares), "oracle_by_panel": tuple(oracle_shares)}
+    return Counts(**(counts | {"bias": bias} | panels_found))
 
 
 def mixed_discoveries(setting: Setting, panels: int) -> dict[str, float]:

@@ -56,7 +56,7 @@ def with_gain(setting: Setting, panels: int) -> Found:
     """Figures of one setting in which every sown site gains, by the curve of the gain."""
     out: Found = {"panels": panels, "rule": rule_now()}
     # Most panels at the gain that the oracle sees with 80 % power.
-    few = [max(panels // part, 4) for part in (20, 7, 20)]
+    few = [max(panels // part, 4) for part in (20, 3, 20)]
     for shape in ("step", "slow"):
         sizes = telling_sizes(setting, shape, POWERS)
         found = [
@@ -70,6 +70,7 @@ def with_gain(setting: Setting, panels: int) -> Found:
             "coverage": [each.covered / max(each.intervals, 1) for each in found],
             "bias": [each.bias / max(each.intervals, 1) for each in found],
             "refused": [each.refused / each.sites for each in found],
+            "relative": found[1].relative(),
             "sites": found[1].sites,
         }
     return out
