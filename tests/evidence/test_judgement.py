@@ -113,6 +113,17 @@ def test_too_early_names_the_season_of_the_answer(invented):
     assert first["reason"].str.contains("could by").all()
 
 
+def test_too_early_never_calls_unseen_what_its_own_interval_shows(invented):
+    """Two standard errors up: beyond 2.5 % at one look, not beyond the bar of repeated looks."""
+    panel, sowing = invented([1.2, 1.4, 1.6, 1.8, 2.0, 2.4])
+    early = call(panel, sowing).query("verdict == 'too-early'")
+    hidden = early["reason"].str.contains("could not be seen yet")
+    leaning = early["reason"].str.contains("at a single look")
+    assert leaning.any() and (early.loc[leaning, "gain"] > 0).all()
+    assert (early.loc[leaning, "p_value"] <= 0.05).all()
+    assert (early.loc[hidden, "p_value"] > 0.05).all() | (early.loc[hidden, "gain"] < 0).all()
+
+
 def test_a_sudden_fall_is_a_loss_with_its_season(invented):
     """A fire in the season 2011-dry, 15 noise standard deviations deep."""
     panel, sowing = invented([0.0] * 3)

@@ -289,6 +289,21 @@ def test_a_fault_of_the_header_hides_no_fault_of_a_row(programme, output, tmp_pa
     assert not (output / FIELD_CHECKS.file).exists()
 
 
+@pytest.mark.parametrize("column", ["seen", "surveyed_on"])
+def test_a_renamed_column_is_named_and_loses_no_answer(programme, output, tmp_path, drawn, column):
+    """A file whose `seen` goes by another name was taken, and told nothing of any visit."""
+    rows = [_row(visit) for visit in drawn[:2]]
+    path = _write(tmp_path / "checks.csv", rows)
+    header, rest = path.read_text("utf-8").split("\n", 1)
+    names = [f"{n}_2" if n.rpartition("-")[2] == column else n for n in header.split(",")]
+    path.write_text(",".join(names) + "\n" + rest, "utf-8")
+    with pytest.raises(InputError) as told:
+        take_returns(path, programme)
+    (finding,) = told.value.findings
+    assert finding.where == "row 1 (header)" and repr(column) in finding.what
+    assert not (output / FIELD_CHECKS.file).exists()
+
+
 def test_a_file_that_cannot_be_read_hides_nothing_of_the_other(programme, tmp_path, drawn):
     """A table parted by semicolons beside seedlings of nobody; then seedlings that are no table."""
     path = tmp_path / "checks.csv"
@@ -303,7 +318,7 @@ def test_a_file_that_cannot_be_read_hides_nothing_of_the_other(programme, tmp_pa
     with pytest.raises(InputError) as told:
         take_returns(path, programme)
     codes = [f.code for f in told.value.findings]
-    assert codes == ["table-delimiter", "check-yes-no", "check-no-consent-told"]
+    assert codes == ["table-delimiter", "check-yes-no"]
 
 
 def test_a_plot_elsewhere_trains_but_is_no_check(programme, output, tmp_path, drawn):

@@ -50,7 +50,7 @@ def test_more_than_a_quarter_is_marked(matched: Path):
     panel = _panel(matched)
     assert [row.marked for row in panel.rows] == [True, False, True, False, False]
     assert [row.noise for row in panel.rows] == ["varied less", "", "varied more", "", ""]
-    assert panel.said == "2 of 4 more than 0.25 apart: Dry-season NDVI, Rain of the rains, mm."
+    assert panel.said == "2 of 4 more than 0.25 apart: Dry-season NDVI; Rain of the rains, mm."
 
 
 def test_dots_stand_in_proportion_and_an_arrow_tells_what_lies_beyond(matched: Path):

@@ -50,6 +50,23 @@ def test_page_never_scrolls_sideways(page: Path, open_tab: OpenTab, width: int):
     assert tab.page.evaluate("document.documentElement.scrollWidth") == width
 
 
+@pytest.mark.parametrize("language", ["small_page", "small_french_page"])
+def test_tables_of_choices_stand_whole_on_a_phone(
+    language: str, open_tab: OpenTab, request: pytest.FixtureRequest
+):
+    """Names kept in one piece and costs in sight, with nothing to push sideways."""
+    tab = open_tab(request.getfixturevalue(language), width=360)
+    tables = tab.page.eval_on_selector_all(
+        ".scroller:has(> .cards)",
+        "all => all.filter(e => e.clientWidth).map(e => [e.scrollWidth, e.clientWidth])",
+    )
+    assert len(tables) >= 4 and all(whole <= seen for whole, seen in tables)
+    labels = tab.page.eval_on_selector_all(
+        ".cards td.money", "cells => cells.map(cell => cell.dataset.label)"
+    )
+    assert labels and all(labels)
+
+
 def test_long_and_reversed_names_keep_their_line(page: Path, open_tab: OpenTab):
     """The reversed name is fenced off: what stands after it in its row is not turned round."""
     tab = open_tab(page)

@@ -10,6 +10,8 @@ import re
 import shutil
 from collections import Counter
 from collections.abc import Callable
+from dataclasses import replace
+from datetime import date
 from html import escape
 from pathlib import Path
 from typing import Any
@@ -19,7 +21,10 @@ import pytest
 from fake_output import HOSTILE_NAMES, write_output
 
 from afterrains.delivery.page import build
-from afterrains.delivery.page.texts import plain
+from afterrains.delivery.page.folder import read_folder
+from afterrains.delivery.page.group_table import GroupTable, group_unit
+from afterrains.delivery.page.texts import load_texts, plain
+from afterrains.delivery.page.ways import Group, find_groups
 from afterrains.errors import OutputError
 
 Parse = Callable[[Path], Any]
@@ -126,8 +131,34 @@ def test_groups_are_counted_as_in_the_tables(output: Path, page: Path):
     sown = {row["site_id"]: row["method"] for row in _table(output, "sowing_rain.csv")}
     html = page.read_text("utf-8")
     for method, count in Counter(sown.values()).items():
-        pattern = rf"<bdi>{re.escape(escape(method))}</bdi></th><td class=\"num\">{count}</td>"
+        pattern = rf"<bdi>{re.escape(escape(method))}</bdi></th><td[^>]*>{count}</td>"
         assert re.search(pattern, html), method
+
+
+def test_a_site_not_judged_yet_stands_in_the_group_it_was_sown_in(small_output: Path):
+    """what_works.csv and costs.csv count it so; two counts of one group would contradict."""
+    folder = read_folder(small_output)
+    assert folder.sowings
+    site, rows = next((site, rows) for site, rows in folder.sowings.items() if rows[0].method)
+    late = tuple(replace(row, sown_on=date(2099, 6, 1)) for row in rows)
+    after = replace(folder, sowings={**folder.sowings, site: late})
+    sizes = [
+        {g.level: len(g.sites) for g in find_groups(each) if g.factor == "method"}
+        for each in (folder, after)
+    ]
+    assert sizes[0] and sizes[0] == sizes[1]
+
+
+def test_a_site_without_a_gain_mixes_no_units(small_output: Path):
+    """One unjudged site in another unit hid the gains and bars of every group it stood in."""
+    folder = read_folder(small_output)
+    unit = folder.verdicts[0].gain_unit
+    other = "points" if unit == "ndvi" else "ndvi"
+    blank = replace(folder.verdicts[1], gain=None, gain_unit=other)
+    group = Group("stratum", "dune", (folder.verdicts[0], blank))
+    table = GroupTable(folder, "XOF", load_texts())
+    row = table.row(group, True, table.spread(group), None)
+    assert group_unit(group) == unit and row.gain != load_texts()("no_value")
 
 
 def test_ids_are_never_twice(page: Path, parse: Parse):

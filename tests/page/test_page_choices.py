@@ -71,7 +71,7 @@ def test_the_reason_of_a_choice_stands_on_the_sheet_once(text: str):
     assert "Sow again. Rain failed after its sowing: it came and did not hold" in text
     assert "Stop here. A reason that no catalogue has <i>yet</i>." in text
     assert "Visit. Only eyes on the ground can tell." in text
-    assert text.count("Wait until the 2027/28 dry season. Until then a real gain") == 2
+    assert text.count("Wait until the 2027/28 dry season. Before then a gain that matters") == 2
 
 
 def test_ways_stand_with_their_costs_and_the_caution(decided: Path, text: str):

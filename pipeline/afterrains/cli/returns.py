@@ -60,7 +60,7 @@ def _print_summary(summary: ReturnsSummary) -> None:
     evidence = summary.tables["field_evidence"]
     apart = evidence[evidence["agreement"] == "disagree"]
     agree = int((evidence["agreement"] == "agree").sum())
-    out.print(f"Field and satellite agree on {agree} sites and disagree on {len(apart)}.")
+    out.print(f"Sites on which field and satellite agree: {agree}; disagree: {len(apart)}.")
     for row in apart.head(_SHOWN).to_dict("records"):
         out.print(Text(f"  {row['site_id']}  {row['note']}"), soft_wrap=True)
     out.print(

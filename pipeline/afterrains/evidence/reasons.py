@@ -52,6 +52,7 @@ def reasons(
     flush_rose = facts["grass_p"].fillna(1.0).to_numpy() <= FLUSH_DOUBT
     grass_known = facts["grass_p"].notna().to_numpy()
     swir_known = facts["crowns_p"].notna().to_numpy()
+    leaning = facts["p_gain"].fillna(1.0).to_numpy() <= rules.error_rate / 2
     for row in range(len(facts)):
         match verdict[row]:
             case "not-assessable" if over[row]:
@@ -111,13 +112,23 @@ def reasons(
                     " without it nothing is beyond chance"
                 )
             case _:
-                out[row] = _too_early(smallest[row], answer[row], rules, expected[row])
+                out[row] = _too_early(
+                    smallest[row], answer[row], rules, expected[row], leaning=leaning[row]
+                )
     return out
 
 
-def _too_early(smallest: float, answer: str, rules: Rules, expected: float) -> str:
+def _too_early(
+    smallest: float, answer: str, rules: Rules, expected: float, *, leaning: bool
+) -> str:
     due = rules.meaningful_gain * expected
-    if not np.isfinite(smallest) or smallest > due:
+    if leaning:
+        # "Could not be seen" would contradict an interval that lies above zero.
+        text = (
+            "more than comparable unsown ground at a single look, but not yet beyond the chance"
+            " that looking each season and at many sites brings"
+        )
+    elif not np.isfinite(smallest) or smallest > due:
         text = f"a gain of {due:.3g}, as is to be expected by now, could not be seen yet"
     else:
         text = "neither a gain nor its absence is beyond chance yet"

@@ -24,10 +24,11 @@ from afterrains.register.tables import read_csv_strict, row_label
 
 __all__ = ["SEEDLING_FIELDS", "RawCheck", "read_rows", "seedlings_beside"]
 
-_REQUIRED = ("visit_id", "consent")
+# A form always exports these; without one, whole visits would be taken and tell nothing.
+_REQUIRED = ("visit_id", "consent", "surveyed_on", "seen")
 _FIELDS = (
-    "surveyed_on", "reached", "not_reached_why", "gps", "lat", "lon", "accuracy",
-    "woody_cover_percent", "plot_radius_m", "seen", "signs", "observer", "remark", "key",
+    "reached", "not_reached_why", "gps", "lat", "lon", "accuracy",
+    "woody_cover_percent", "plot_radius_m", "signs", "observer", "remark", "key",
 )  # fmt: skip
 SEEDLING_FIELDS = ("species", "species_other", "live", "dead")
 _MOST_SPECIES = 12
@@ -157,6 +158,7 @@ def _geojson(path: Path) -> tuple[list[RawCheck], list[Finding]]:
     found = FindingList(path.name)
     features = _features(path, found)
     rows = []
+    columns: set[str] = set()
     for at, feature in enumerate(features, start=1):
         where = f"feature {at}"
         properties = feature.get("properties") if isinstance(feature, dict) else None
@@ -164,12 +166,17 @@ def _geojson(path: Path) -> tuple[list[RawCheck], list[Finding]]:
             found.error(where, "is no feature with properties", "remove it", "check-no-feature")
             continue
         named = {_our_name(str(name)): value for name, value in properties.items()}
+        columns |= named.keys()
         cells = {name: _text(named.get(name)) for name in (*_REQUIRED, *_FIELDS)}
         place = feature.get("geometry")
         if isinstance(place, dict) and place.get("type") == "Point" and not cells["lat"]:
             lon, lat = [*(place.get("coordinates") or []), "", ""][:2]
             cells |= {"lon": _text(lon), "lat": _text(lat)}
         rows.append(RawCheck(where, _positioned(cells), _listed(named.get("seedlings"), where)))
+    for name in _REQUIRED if rows else ():
+        if name not in columns:
+            what, mend = f"no feature has a property {name!r}", f"name it {name}, as the form does"
+            found.error("", what, mend, "check-no-property")
     return rows, found.all()
 
 

@@ -124,7 +124,7 @@ class _Reader:
             mend = "write the visit_id as in visits.csv"
             self.found.error(raw.where, what, mend, "check-unknown-visit")
         consent = self._yes_no(raw, "consent")
-        if consent is None and "consent" not in raw.lacking:
+        if not cells["consent"] and "consent" not in raw.lacking:
             what, mend = "consent is not told", "write yes or no; without consent there is no check"
             self.found.error(raw.where, what, mend, "check-no-consent-told")
         row: dict[str, Any] = {"visit_id": "", "outcome": "no-consent"}

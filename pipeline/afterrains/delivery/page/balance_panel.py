@@ -79,7 +79,7 @@ def lay_balance(
     marked = [row.what for row in rows if row.marked]
     said = texts("balance.none")
     if marked:
-        said = texts("balance.some", n=len(marked), total=compared, which=", ".join(marked))
+        said = texts("balance.some", n=len(marked), total=compared, which="; ".join(marked))
     elif compared:
         said = texts("balance.all", total=compared)
     return BalancePanel(texts("balance.caption", season=names.label(matched[0].as_of)), said, rows)

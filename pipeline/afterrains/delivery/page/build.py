@@ -26,7 +26,7 @@ from afterrains.delivery.page.break_even import lay_break_even
 from afterrains.delivery.page.choices import lay_again, lay_ways
 from afterrains.delivery.page.close_ups import CLOSE_WIDTH, CloseUp
 from afterrains.delivery.page.compare import lay_comparison
-from afterrains.delivery.page.first_screen import first_screen
+from afterrains.delivery.page.first_screen import first_screen, gain_units
 from afterrains.delivery.page.folder import Folder, read_folder
 from afterrains.delivery.page.look_panel import LOOK_KINDS
 from afterrains.delivery.page.next_step import VERDICTS
@@ -90,7 +90,8 @@ def render(folder: Folder, texts: Texts) -> str:
     maps, close_ups, off_plates = lay_plates(folder, keys, names)
     meaningful = meaningful_gain(folder.manifest)
     rows, scales = lay_table(folder.verdicts, refs, meaningful, names, texts)
-    unit = next((judged.gain_unit for judged in folder.verdicts if judged.gain_unit), "ndvi")
+    units = gain_units(folder.verdicts)
+    unit = max(units, default="ndvi")
     controls, control_scale = lay_controls(folder.controls or (), unit, sentences, texts)
     ways, way_scale, single_ways = lay_ways(folder, _currency(folder), texts)
     style, script = _style(), _packaged("style", "page.js")
@@ -104,7 +105,7 @@ def render(folder: Folder, texts: Texts) -> str:
             script=Markup(script),  # noqa: S704 our own file
             policy=_policy(style, script),
             first=first_screen(folder, refs, names, texts),
-            units={judged.gain_unit for judged in folder.verdicts},
+            units=units,
             meaningful=bool(meaningful),
             plates=maps,
             off_plates=[refs[site] for site in off_plates],

@@ -51,7 +51,7 @@ def lay_comparison(
     """Everything that is compared; `meaningful` holds the gain that matters, by unit."""
     groups = find_groups(folder)
     desk = _Desk(folder, refs, currency, names, texts)
-    units = {judged.gain_unit for judged in folder.verdicts if judged.gain_unit}
+    units = {judged.gain_unit for judged in folder.verdicts if judged.gain is not None}
     table = GroupTable(folder, currency, texts)
     spreads = [table.spread(group) for group in groups]
     scale = GainScale(spreads, meaningful.get(next(iter(units)))) if len(units) == 1 else None

@@ -20,6 +20,7 @@ __all__ = [
     "Move",
     "StepGroup",
     "first_screen",
+    "gain_units",
     "newest_season",
     "outcome_words",
     "spi_class",
@@ -111,12 +112,12 @@ def newest_season(verdicts: Sequence[Judged], names: SeasonNames) -> str:
 def outcome_words(verdicts: Sequence[Judged], texts: Texts) -> str:
     """What was judged, in words."""
     kind = {frozenset({"points"}): "woody", frozenset({"ndvi"}): "greenness"}.get(
-        _units(verdicts), "mixed"
+        gain_units(verdicts), "mixed"
     )
     return texts(f"outcome.{kind}")
 
 
-def _units(verdicts: Sequence[Judged]) -> frozenset[str]:
+def gain_units(verdicts: Sequence[Judged]) -> frozenset[str]:
     """Units of the sites that show a gain, for others rest on neither; of all where none does."""
     told = [judged for judged in verdicts if judged.gain is not None] or verdicts
     return frozenset(judged.gain_unit for judged in told if judged.gain_unit)
@@ -130,7 +131,7 @@ def first_screen(
     as_of = newest_season(verdicts, names)
     name = folder.manifest.get("programme", {}).get("name", "")
     programme = shortened(plain(name), _LONGEST_PROGRAMME) if isinstance(name, str) else ""
-    greenness = _units(verdicts) != {"points"}
+    greenness = gain_units(verdicts) != {"points"}
     return FirstScreen(
         programme=programme,
         title=texts("head.title", programme=one_line(programme)),
@@ -270,6 +271,7 @@ def _rain(folder: Folder, texts: Texts, names: SeasonNames) -> tuple[str, ...]:
         rain = texts.number(median(row.rain_mm for row in rows if row.rain_mm is not None))
         spi = [row.spi for row in rows if row.spi is not None]
         label = names.label(newest)
+        label = label[:1].upper() + label[1:]  # it opens the sentence
         if spi:
             words = texts(f"rain.class.{spi_class(median(spi))}")
             lines.append(texts("rain.season", season=label, rain=rain, **{"class": words}))

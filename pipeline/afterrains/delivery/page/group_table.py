@@ -62,7 +62,7 @@ class GroupTable:
         """The group as the table shows it."""
         texts, unit = self._texts, group_unit(group)
         counts = [(v, sum(each.verdict == v for each in group.sites)) for v in VERDICTS]
-        mixed = len({each.gain_unit for each in group.sites if each.gain_unit}) > 1
+        mixed = len({each.gain_unit for each in group.sites if each.gain is not None}) > 1
         digest = hashlib.sha256(f"{group.factor}\0{group.level}".encode()).hexdigest()[:8]
         return GroupRow(
             key=f"{group.factor}-{digest}",
@@ -104,8 +104,9 @@ class GroupTable:
 
 
 def group_unit(group: Group) -> str:
-    """The unit that most of its gains are in."""
-    units = [each.gain_unit for each in group.sites if each.gain_unit]
+    """The unit that most of its gains are in; of a group without one, that of its sites."""
+    known = [each for each in group.sites if each.gain is not None] or group.sites
+    units = [each.gain_unit for each in known if each.gain_unit]
     return max(sorted(set(units)), key=units.count, default="ndvi")
 
 

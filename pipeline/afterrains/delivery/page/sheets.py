@@ -146,8 +146,10 @@ def _sentences(
                 high=gain_text(judged.grass_gain_high, "ndvi", texts),
             )
         )
-    if verdict == "too-early" and judged.detectable_gain is not None:
-        out.append(texts("sentence.reach", reach=gain_text(judged.detectable_gain, unit, texts)))
+    reach = judged.detectable_gain if verdict == "too-early" else None
+    # Beside a gain above it, "could have been seen" would read as a contradiction.
+    if reach is not None and (judged.gain is None or judged.gain < reach):
+        out.append(texts("sentence.reach", reach=gain_text(reach, unit, texts)))
     answer_by = names.label(judged.answer_by)
     if judged.answer_by and answer_by not in reason.text:
         out.append(texts("sentence.answer_by", season=answer_by))

@@ -52,7 +52,8 @@ def _level(factor: str, judged: Judged, folder: Folder) -> str:
     season = folder.calendar.get(judged.as_of)
     sowings = (folder.sowings or {}).get(judged.site_id, ())
     counted = [each for each in sowings if season is None or each.sown_on <= season.start]
-    return _joined(counted, factor)
+    # A site not judged yet stands with the way it was sown, as in what_works.csv and costs.csv.
+    return _joined(counted or sowings, factor)
 
 
 def _joined(sowings: Sequence[Sowing], factor: str) -> str:
