@@ -225,6 +225,12 @@ def test_geojson_is_taken_too(programme, output, tmp_path, drawn):
     path.write_text("[1", "utf-8")
     with pytest.raises(InputError, match="cannot be read as GeoJSON"):
         take_returns(path, programme)
+    for feature in features:
+        feature["properties"]["noticed"] = feature["properties"].pop("seen")
+    path.write_text(json.dumps({"type": "FeatureCollection", "features": features}), "utf-8")
+    with pytest.raises(InputError) as told:
+        take_returns(path, programme)
+    assert "check-no-property" in {finding.code for finding in told.value.findings}
 
 
 _WRONG = [
