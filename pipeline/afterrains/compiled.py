@@ -1,27 +1,34 @@
-"""How the kernels of this folder are compiled: one place for the reasons."""
+"""How kernels are compiled, and where their machine code is kept: one place for the reasons."""
 
 from __future__ import annotations
 
+import hashlib
+import importlib.util
+import inspect
+import shutil
+import sys
 from collections.abc import Callable
-from typing import Any, TypeVar, cast
+from pathlib import Path
+from typing import Any, TypeVar
 
 import numba
+from filelock import FileLock, Timeout
 
-__all__ = ["compiled", "counting"]
+__all__ = ["compiled", "counting", "with_kept_code"]
 
 _Kernel = TypeVar("_Kernel", bound=Callable[..., Any])
+_LONGEST_WAIT_S = 60.0
+_kernels: list[Any] = []
 
 
 def compiled(kernel: _Kernel) -> _Kernel:
     """Compile a kernel to machine code at its first call.
 
-    It runs without the interpreter's lock and on one thread: Dask lays out the parallel work. It is
-    not cached on disk, because Numba's cache is not safe when several workers fill it at once
-    (crashes are on record) and an installed package may not be writable; a worker
-    process pays a second or two once. No value-changing float optimisation is allowed, so that a
-    worker gives the same bits as a laptop.
+    It runs without the interpreter's lock and on one thread: Dask lays out the parallel work. No
+    value-changing float optimisation is allowed, so that a worker gives the same bits as a laptop.
     """
-    return cast(_Kernel, numba.njit(nogil=True, error_model="numpy")(kernel))
+    made: _Kernel = _known(numba.njit(nogil=True, error_model="numpy")(kernel))
+    return made
 
 
 def counting(kernel: _Kernel) -> _Kernel:
@@ -30,4 +37,74 @@ def counting(kernel: _Kernel) -> _Kernel:
     The compiler may then add them in vectors.
     """
     flags = {"reassoc"}
-    return cast(_Kernel, numba.njit(nogil=True, error_model="numpy", fastmath=flags)(kernel))
+    made: _Kernel = _known(numba.njit(nogil=True, error_model="numpy", fastmath=flags)(kernel))
+    return made
+
+
+def with_kept_code(call_kernels: Callable[[], None]) -> None:
+    """Call kernels so that they are compiled, or loaded where an earlier process compiled them.
+
+    Their code is kept by Numba, beside Python's own compiled modules: written where those are, and
+    trusted as they are. Numba's files are not safe when several processes fill them at once
+    (crashes are on record), so one process at a time comes here, and outside of here nothing is
+    loaded or kept. Their folder is named after the source of all kernels, for Numba looks only at
+    the file that a kernel stands in. Where nothing may be written, or what was written is spoilt,
+    the kernels are compiled anew.
+    """
+    folder = _folder()
+    lock = None
+    if folder is not None:
+        try:
+            folder.mkdir(parents=True, exist_ok=True)
+            lock = FileLock(folder.with_suffix(".lock"), timeout=_LONGEST_WAIT_S)
+            lock.acquire()
+        except (OSError, Timeout, NotImplementedError):
+            lock = None
+    if folder is None or lock is None:
+        call_kernels()
+        return
+    try:
+        _forget_others(folder)
+        _keep(folder)
+        call_kernels()
+    except Exception:  # a spoilt file can raise anything
+        _keep(None)
+        shutil.rmtree(folder, ignore_errors=True)
+        call_kernels()
+    finally:
+        _keep(None)
+        lock.release()
+
+
+def _known(kernel: Any) -> Any:
+    _kernels.append(kernel)
+    return kernel
+
+
+def _keep(folder: Path | None) -> None:
+    """Load and keep the code of all kernels there; nowhere for None."""
+    setattr(numba.config, "CACHE_DIR", "" if folder is None else str(folder))  # noqa: B010
+    for kernel in _kernels:
+        if folder is None:
+            kernel._cache.disable()
+        else:
+            kernel.enable_caching()
+
+
+def _folder() -> Path | None:
+    """Where this version's code is kept; None where Python keeps no compiled modules either."""
+    if sys.dont_write_bytecode:
+        return None
+    sources = {Path(inspect.getsourcefile(kernel.py_func) or "") for kernel in _kernels}
+    digest = hashlib.sha256()
+    for source in sorted({*sources, Path(__file__)}):
+        digest.update(source.read_bytes())
+    beside = Path(importlib.util.cache_from_source(__file__)).parent
+    return beside / f"kernels-{digest.hexdigest()[:16]}"
+
+
+def _forget_others(folder: Path) -> None:
+    """Delete what earlier versions kept."""
+    for other in folder.parent.glob("kernels-*"):
+        if other.is_dir() and other != folder:
+            shutil.rmtree(other, ignore_errors=True)

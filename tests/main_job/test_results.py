@@ -11,7 +11,7 @@ import pandas as pd
 import pytest
 from shapely import box
 
-from afterrains.delivery import write_csv
+from afterrains.delivery.table_files import write_csv
 from afterrains.delivery.tables import VERDICT_HISTORY, seasons_table
 from afterrains.evidence.growth import RampGrowth
 from afterrains.programme import Evidence

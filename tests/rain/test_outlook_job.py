@@ -11,8 +11,9 @@ import pytest
 from typer.testing import CliRunner
 
 from afterrains.cli import app
-from afterrains.delivery import read_csv, series_table, write_csv, write_json
-from afterrains.delivery.tables import OUTLOOK, OUTLOOK_LOTS, OUTLOOK_RAIN
+from afterrains.delivery.atomic import write_json
+from afterrains.delivery.table_files import read_csv, write_csv
+from afterrains.delivery.tables import OUTLOOK, OUTLOOK_LOTS, OUTLOOK_RAIN, series_table
 from afterrains.jobs.outlook import outlook_of
 from afterrains.outlook import detectable_gain, draw_by_lot
 from afterrains.programme import load_programme

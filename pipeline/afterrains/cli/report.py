@@ -34,7 +34,7 @@ def report(
     as_json: Json = False,
 ) -> None:
     """Rebuild the page from the tables and rasters."""
-    from afterrains.delivery import refresh_manifest
+    from afterrains.delivery.manifest import refresh_manifest
     from afterrains.delivery.page import build
 
     page = build(output, language.value if language else None)

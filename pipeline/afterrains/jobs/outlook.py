@@ -12,16 +12,11 @@ from typing import Any
 
 import pandas as pd
 
-from afterrains.delivery import (
-    all_tables,
-    read_csv,
-    refresh_manifest,
-    table_of_file,
-    write_csv,
-    write_datapackage,
-)
+from afterrains.delivery.datapackage import write_datapackage
+from afterrains.delivery.manifest import refresh_manifest
 from afterrains.delivery.outlook_page import OutlookPage, season_rows, write_outlook_page
-from afterrains.delivery.tables import OUTLOOK, OUTLOOK_LOTS, OUTLOOK_RAIN
+from afterrains.delivery.table_files import read_csv, table_of_file, write_csv
+from afterrains.delivery.tables import OUTLOOK, OUTLOOK_LOTS, OUTLOOK_RAIN, all_tables
 from afterrains.errors import Finding, InputError
 from afterrains.jobs.progress import Reporter, Silent
 from afterrains.outlook import draw_by_lot

@@ -9,8 +9,7 @@ from typing import Any
 
 import pandas as pd
 
-from afterrains.delivery import write_csv
-from afterrains.delivery.table_files import read_csv
+from afterrains.delivery.table_files import read_csv, write_csv
 from afterrains.delivery.tables import VERDICTS
 from afterrains.delivery.tables.field import (
     ACCURACY,

@@ -18,8 +18,8 @@ from pathlib import Path
 
 import pandas as pd
 
-from afterrains.delivery import read_csv
 from afterrains.delivery.look_counts import look_notes
+from afterrains.delivery.table_files import read_csv
 from afterrains.delivery.tables import VERDICTS
 from afterrains.jobs.estimate import check_budget
 from afterrains.jobs.progress import Reporter, Silent, StageTimes

@@ -9,12 +9,12 @@ from typing import Any
 
 import pandas as pd
 
-from afterrains.delivery import all_tables, write_csv, write_datapackage
 from afterrains.delivery.columns import Table
+from afterrains.delivery.datapackage import write_datapackage
 from afterrains.delivery.manifest import refresh_manifest
 from afterrains.delivery.page import build
-from afterrains.delivery.table_files import read_csv, table_of_file
-from afterrains.delivery.tables import CONTROLS, VERDICTS, VISITS
+from afterrains.delivery.table_files import read_csv, table_of_file, write_csv
+from afterrains.delivery.tables import CONTROLS, VERDICTS, VISITS, all_tables
 from afterrains.delivery.tables.field import (
     VISIT_DESIGN,
     VISIT_GROUND,

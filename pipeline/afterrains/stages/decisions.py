@@ -15,8 +15,9 @@ from afterrains.choices import answer_calendar, break_even, changes, costs, sow_
 from afterrains.choices.break_even import Planting
 from afterrains.choices.changes import Results
 from afterrains.choices.sow_again import Record
-from afterrains.delivery import Table, read_csv, seasons_table
+from afterrains.delivery.columns import Table
 from afterrains.delivery.history import earlier_results
+from afterrains.delivery.table_files import read_csv
 from afterrains.delivery.tables import (
     ANSWER_CALENDAR,
     BREAK_EVEN,
@@ -25,6 +26,7 @@ from afterrains.delivery.tables import (
     SOW_AGAIN,
     VERDICT_HISTORY,
     VERDICTS,
+    seasons_table,
 )
 from afterrains.evidence.growth import ramp
 from afterrains.rain import start_chances

@@ -15,23 +15,14 @@ from typing import Any
 
 import pandas as pd
 
-from afterrains.delivery import (
-    RasterFile,
-    all_tables,
-    read_csv,
-    seasons_table,
-    series_table,
-    write_catalog,
-    write_csv,
-    write_csv_and_parquet,
-    write_datapackage,
-    write_json,
-    write_manifest,
-    write_sites,
-    write_sites_parquet,
-)
+from afterrains.delivery.atomic import write_json
+from afterrains.delivery.datapackage import write_datapackage
 from afterrains.delivery.history import keep, read_results
+from afterrains.delivery.manifest import write_manifest
 from afterrains.delivery.page import build
+from afterrains.delivery.sites_layer import write_sites, write_sites_parquet
+from afterrains.delivery.stac import RasterFile, write_catalog
+from afterrains.delivery.table_files import read_csv, write_csv, write_csv_and_parquet
 from afterrains.delivery.tables import (
     BALANCE,
     CONTROLS,
@@ -40,6 +31,9 @@ from afterrains.delivery.tables import (
     VERDICT_HISTORY,
     VERDICTS,
     WHAT_WORKS,
+    all_tables,
+    seasons_table,
+    series_table,
 )
 from afterrains.results import Tables
 from afterrains.stages.calendars import seasons_told

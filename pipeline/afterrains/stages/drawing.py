@@ -9,7 +9,7 @@ from pathlib import Path
 import pandas as pd
 from distributed import Client
 
-from afterrains.delivery import RasterFile
+from afterrains.delivery.stac import RasterFile
 from afterrains.stages.ledger import Ledger
 from afterrains.stages.maps import DrySeason, MapTask, draw
 from afterrains.stages.prepare import Prepared

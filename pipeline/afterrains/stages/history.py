@@ -7,7 +7,8 @@ from pathlib import Path
 
 import pandas as pd
 
-from afterrains.delivery import read_csv, write_bytes
+from afterrains.delivery.atomic import write_bytes
+from afterrains.delivery.table_files import read_csv
 from afterrains.delivery.tables import VERDICT_HISTORY
 from afterrains.errors import OutputError
 from afterrains.results.former import RULE_DIGITS

@@ -10,10 +10,23 @@ signal.signal(signal.SIGINT, signal.SIG_IGN)
 import numpy as np  # noqa: E402
 
 import afterrains.stages.drawing  # noqa: E402, F401
+from afterrains.compiled import with_kept_code  # noqa: E402
 from afterrains.scenes.leftover import leftovers  # noqa: E402
 from afterrains.signals.composites import season_composite  # noqa: E402
+from afterrains.stages.maps import trend_layers  # noqa: E402
+from afterrains.woody.applicability import Domain, dissimilarity  # noqa: E402
+from afterrains.woody.trees import evaluate, no_trees  # noqa: E402
 
-# Each kernel that every task needs is called once, with a season's smallest cube, and so compiled.
-_cube = np.ones((2, 1, 1), np.float32)
-season_composite(_cube)
-leftovers(_cube, np.arange(2))
+
+def call_kernels() -> None:
+    """Call each kernel of reading and mapping once, with the least it can be called with."""
+    cube = np.ones((5, 1, 1), np.float32)
+    season_composite(cube)
+    leftovers(cube, np.arange(5))
+    trend_layers(cube, np.arange(5.0), np.arange(5.0))
+    row = np.ones((1, 1), np.float32)
+    evaluate(no_trees(), row)
+    dissimilarity(Domain(np.ones(1), np.ones(1), row, 1.0, 1.0), row)
+
+
+with_kept_code(call_kernels)

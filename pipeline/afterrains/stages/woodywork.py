@@ -20,9 +20,9 @@ import pandas as pd
 import shapely
 from numpy.typing import NDArray
 
-from afterrains.delivery import RasterFile
 from afterrains.delivery.products import WOODY_CHANGE, WOODY_PERCENT, Product
 from afterrains.delivery.rasters import write_product
+from afterrains.delivery.stac import RasterFile
 from afterrains.errors import Finding
 from afterrains.programme import Programme
 from afterrains.scenes import Cell
