@@ -163,6 +163,27 @@ def test_a_file_that_changed_is_read_anew_as_a_whole(
     assert np.array_equal(found, newer[:200, :200])
 
 
+@pytest.mark.parametrize("side", [512, 1024])
+def test_what_is_remembered_of_a_file_serves_its_other_windows_alone(
+    write: Write, server: RangeServer, rng: np.random.Generator, tmp_path: Path, side: int
+):
+    """Window after window by one reader, of few blocks and of many; then a newer file.
+
+    The newer one is coded otherwise, so the remembered directory would give wrong pixels.
+    """
+    numbers = rng.integers(1, 60_000, (side, side), dtype=np.uint16)
+    write("band.tif", numbers, predictor=2)
+    address = f"{server.address}/band.tif"
+    with WindowReader(BlockStore(tmp_path / "store"), EAGER) as reader:
+        for at in (0, 300, 0, 450):
+            (found,) = reader.read(address, [box(at, at, 60, 60)])
+            assert np.array_equal(found.numbers, numbers[at : at + 60, at : at + 60])
+        newer = rng.integers(1, 30_000, (side, side), dtype=np.uint16)
+        write("band.tif", newer)
+        (found,) = reader.read(address, [box(200, 200, 60, 60)])
+        assert np.array_equal(found.numbers, newer[200:260, 200:260])
+
+
 def test_no_query_string_is_kept_or_told(
     band: Path, server: RangeServer, tmp_path: Path, caplog: pytest.LogCaptureFixture
 ):

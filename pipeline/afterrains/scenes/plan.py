@@ -12,7 +12,7 @@ from typing import Any
 
 from rasterio.windows import Window
 
-__all__ = ["Block", "blocks_under", "merged"]
+__all__ = ["Block", "block_at", "blocks_under", "merged", "places_under"]
 
 _GAP_BYTES = 1024  # GDAL's cloud-optimised files keep 8 bytes between blocks
 _MOST_BYTES = 4_000_000  # one request: a cut line costs no more, and memory stays bounded
@@ -45,8 +45,15 @@ def blocks_under(dataset: Any, windows: Iterable[Window]) -> list[Block]:
     ValueError
         If the directory gives a block that cannot be.
     """
-    rows, columns = dataset.block_shapes[0]
-    wanted = {
+    return sorted(
+        block_at(dataset, *place) for place in places_under(windows, dataset.block_shapes[0])
+    )
+
+
+def places_under(windows: Iterable[Window], block: tuple[int, int]) -> set[tuple[int, int]]:
+    """Row and column of the blocks of this many rows and columns that hold the windows' pixels."""
+    rows, columns = block
+    return {
         (row, column)
         for window in windows
         for row in range(window.row_off // rows, -(-(window.row_off + window.height) // rows))
@@ -54,10 +61,16 @@ def blocks_under(dataset: Any, windows: Iterable[Window]) -> list[Block]:
             window.col_off // columns, -(-(window.col_off + window.width) // columns)
         )
     }
-    return sorted(_block(dataset, row, column) for row, column in wanted)
 
 
-def _block(dataset: Any, row: int, column: int) -> Block:
+def block_at(dataset: Any, row: int, column: int) -> Block:
+    """One block of an open single-band GeoTIFF.
+
+    Raises
+    ------
+    ValueError
+        If the directory gives a block that cannot be.
+    """
     offset, length = (
         int(dataset.get_tag_item(f"BLOCK_{what}_{column}_{row}", "TIFF", bidx=1) or 0)
         for what in ("OFFSET", "SIZE")

@@ -11,6 +11,7 @@ import os
 import threading
 from collections.abc import Mapping, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
+from contextlib import ExitStack
 from dataclasses import dataclass
 from typing import Any
 
@@ -22,6 +23,7 @@ from rasterio.windows import Window
 from rasterio.windows import transform as window_transform
 
 from afterrains.scenes.decode import Coding, decode_block
+from afterrains.scenes.directory import Directories, Directory, Plan
 from afterrains.scenes.failures import Patience, UnreadableError
 from afterrains.scenes.plan import Block, blocks_under
 from afterrains.scenes.ranges import RangeClient
@@ -33,7 +35,7 @@ from afterrains.scenes.windows import (
     TROUBLES,
     WindowReading,
     gdal_settings,
-    nature_of,
+    grid_of,
     read_by_gdal,
     read_file,
     tried,
@@ -43,7 +45,6 @@ from afterrains.scenes.windows import (
 __all__ = ["WindowReader", "read_window"]
 
 _BLOCKS_WAITING = 16  # for each decoder
-_LARGEST_BLOCK_BYTES = 512_000_000
 
 
 class WindowReader:
@@ -82,6 +83,7 @@ class WindowReader:
         # what waits for them is bounded.
         decoders = os.cpu_count() or 1
         self._decoders = ThreadPoolExecutor(decoders, "decode")
+        self._directories = Directories()
         self._waiting = threading.BoundedSemaphore(_BLOCKS_WAITING * decoders)
 
     def __enter__(self) -> WindowReader:
@@ -135,28 +137,40 @@ class WindowReader:
         return {href: self._files.submit(self.read, href, geoboxes) for href in hrefs}
 
     def _read_remote(self, href: str, geoboxes: Sequence[GeoBox]) -> list[WindowReading | None]:
-        file = RemoteFile(href, self.client, self.store)
-        opener = Opener(file)
-        blocks: list[Block] = []
-        try:
-            with rasterio.open(
-                opener.path, driver=file.driver, sharing=False, opener=opener
-            ) as dataset:
-                windows = windows_of(dataset, geoboxes)
-                if dataset.driver == "GTiff":
-                    blocks = blocks_under(dataset, [window for window in windows if window])
-                coding = _coding(dataset, file.read_at(0, 2))
-                if coding is None:
-                    file.pull(blocks, file.hold, self._requests)
-                    return read_by_gdal(dataset, windows)
-                filled = _Filled.of(dataset, windows, coding)
-            self._pull(file, blocks, filled)
-        except TROUBLES:
-            file.forget(blocks)
-            if isinstance(opener.failure, UnreadableError):
-                raise opener.failure from None
-            raise
-        return filled.readings
+        with ExitStack() as until:
+            file = RemoteFile(href, self.client, self.store, until)
+            opener = Opener(file)
+            try:
+                directory = self._directories.get(file)
+                plan = directory.known(geoboxes) if directory else None
+                if plan is None:
+                    with rasterio.open(
+                        opener.path, driver=file.driver, sharing=False, opener=opener
+                    ) as dataset:
+                        directory = directory or Directory.of(dataset, file.head[:2])
+                        if directory is None:
+                            return self._by_gdal(file, dataset, geoboxes)
+                        plan = directory.looked_up(geoboxes, dataset)
+                    self._directories.keep(file, directory)
+                filled = _Filled.of(plan)
+                self._pull(file, plan.blocks, filled)
+            except TROUBLES:
+                self._directories.forget(file)
+                file.forget()
+                if isinstance(opener.failure, UnreadableError):
+                    raise opener.failure from None
+                raise
+            return filled.readings
+
+    def _by_gdal(
+        self, file: RemoteFile, dataset: Any, geoboxes: Sequence[GeoBox]
+    ) -> list[WindowReading | None]:
+        """Windows of an open remote file in a coding that GDAL must decode."""
+        windows = windows_of(grid_of(dataset), geoboxes)
+        if dataset.driver == "GTiff":
+            inside = [window for window in windows if window]
+            file.pull(blocks_under(dataset, inside), file.hold, self._requests)
+        return read_by_gdal(dataset, windows)
 
     def _pull(self, file: RemoteFile, blocks: Sequence[Block], filled: _Filled) -> None:
         """Blocks into the windows: requests go on while others decode what came."""
@@ -194,22 +208,6 @@ def _stay_in_environment() -> None:
     rasterio.Env(**gdal_settings()).__enter__()
 
 
-def _coding(dataset: Any, mark: bytes) -> Coding | None:
-    """How blocks are coded; None where GDAL must decode them."""
-    if dataset.driver != "GTiff":
-        return None
-    structure = dataset.tags(ns="IMAGE_STRUCTURE")
-    if "NBITS" in {*structure, *dataset.tags(1, ns="IMAGE_STRUCTURE")}:
-        return None
-    rows, columns = (int(side) for side in dataset.block_shapes[0])
-    dtype = np.dtype(dataset.dtypes[0]).newbyteorder(">" if mark == b"MM" else "<")
-    if rows * columns * dtype.itemsize > _LARGEST_BLOCK_BYTES:
-        return None
-    predictor = int(structure.get("PREDICTOR", 1))
-    coding = Coding(structure.get("COMPRESSION", "NONE"), predictor, dtype, (rows, columns))
-    return coding if coding.is_known() else None
-
-
 @dataclass(frozen=True)
 class _Filled:
     """Windows that blocks are put into as they come."""
@@ -220,22 +218,22 @@ class _Filled:
     readings: list[WindowReading | None]
 
     @classmethod
-    def of(cls, dataset: Any, windows: Sequence[Window | None], coding: Coding) -> _Filled:
+    def of(cls, plan: Plan) -> _Filled:
         """Empty windows; blocks that the file leaves out hold its fill value, else 0."""
-        crs, nodata = nature_of(dataset)
+        grid, nodata, coding = plan.directory.grid, plan.directory.nodata, plan.directory.coding
         native = coding.dtype.newbyteorder("=")
         readings = [
             None
             if window is None
             else WindowReading(
                 np.full((window.height, window.width), _fill(nodata, native), native),
-                window_transform(window, dataset.transform),
-                crs,
+                window_transform(window, grid.transform),
+                grid.crs,
                 nodata,
             )
-            for window in windows
+            for window in plan.windows
         ]
-        return cls(coding, dataset.height, windows, readings)
+        return cls(coding, grid.height, plan.windows, readings)
 
     def take(self, pulled: Pulled) -> None:
         """Put a block's pixels where windows want them."""

@@ -13,7 +13,7 @@ import json
 import secrets
 from collections.abc import Callable, Sequence
 from concurrent.futures import Executor, Future, wait
-from contextlib import nullcontext
+from contextlib import AbstractContextManager, ExitStack, nullcontext
 from dataclasses import dataclass
 from functools import partial
 from typing import Any
@@ -61,6 +61,9 @@ class RemoteFile:
         Unsigned, or signed by the catalogue.
     client : RangeClient
     store : BlockStore, optional
+    until : ExitStack, optional
+        From the first part that the store has not, the file is held in the store until this is
+        closed; without, it is held anew for each pulling.
 
     Raises
     ------
@@ -68,15 +71,23 @@ class RemoteFile:
         If its beginning cannot be had.
     """
 
-    def __init__(self, address: str, client: RangeClient, store: BlockStore | None = None) -> None:
+    def __init__(
+        self,
+        address: str,
+        client: RangeClient,
+        store: BlockStore | None = None,
+        until: ExitStack | None = None,
+    ) -> None:
         self.address = address
         self.name = store_name(address)
-        self._client, self._store = client, store
+        self._client, self._store, self._until = client, store, until
+        self._is_held = False
+        self._wanted: list[Block] = []
         self._parts: dict[int, bytes] = {}
         """What was read besides blocks, by first byte."""
         answer = self._stored_head()
         if answer is None:
-            with store.hold(self.name) if store else nullcontext():
+            with self._held():
                 answer = self._stored_head()  # another may have pulled it since
                 if answer is None:
                     answer = client.get(address, 0, _HEAD_BYTES)
@@ -86,20 +97,36 @@ class RemoteFile:
         self._parts[0] = answer.data
         self._mark = hashlib.sha256(answer.version.encode()).hexdigest()[:8]
 
+    def _held(self) -> AbstractContextManager[None]:
+        """Nobody else pulls parts of the file meanwhile."""
+        if self._store is None or self._is_held:
+            return nullcontext()
+        hold = self._store.hold(self.name)
+        if self._until is None:
+            return hold
+        self._until.enter_context(hold)
+        self._is_held = True
+        return nullcontext()
+
     def _stored_head(self) -> Answer | None:
         stored = self._store.get(self.name, _HEAD) if self._store else None
         return _unpacked(stored) if stored else None
+
+    @property
+    def head(self) -> bytes:
+        """Its beginning."""
+        return self._parts[0]
 
     @property
     def driver(self) -> str:
         """GDAL's driver for it; see `windows.driver_of`."""
         return driver_of(self.address, self._parts[0][:12])
 
-    def forget(self, blocks: Sequence[Block] = ()) -> None:
-        """Take the beginning and these blocks out of the store: something is wrong with them."""
+    def forget(self) -> None:
+        """Take the beginning and the blocks out of the store: something is wrong with them."""
         if self._store:
             self._store.forget(self.name, _HEAD)
-            for block in blocks:
+            for block in self._wanted:
                 self._store.forget(self.name, self._part(block.offset, block.length))
 
     def pull(self, blocks: Sequence[Block], take: Take, pool: Executor) -> None:
@@ -118,7 +145,7 @@ class RemoteFile:
         UnreadableError, ChangedError
             After all requests have ended; also whatever `take` raises, at once or later.
         """
-        present = [block for block in blocks if block.length]
+        present = self._wanted = [block for block in blocks if block.length]
         if any(block.offset + block.length > self.size for block in present):
             raise UnreadableError("its directory names blocks beyond its end")
         under_way: list[Future[None]] = []
@@ -131,9 +158,10 @@ class RemoteFile:
         try:
             missing = self._stored(present, hand_on)
             if missing:
-                with self._store.hold(self.name) if self._store else nullcontext():
-                    if self._store:
-                        missing = self._stored(missing, hand_on)
+                was_held = self._is_held
+                with self._held():
+                    if self._store and not was_held:
+                        missing = self._stored(missing, hand_on)  # another may have pulled them
                     running = [pool.submit(self._fetch, part, hand_on) for part in merged(missing)]
                     wait(running)
                     wait(under_way)  # what they keep must be there before another process looks
@@ -257,7 +285,7 @@ class _Stream(io.RawIOBase):
 
 
 def _is_kept() -> None:
-    """Nothing is left to do."""
+    """Do nothing."""
 
 
 def _packed(answer: Answer) -> bytes:

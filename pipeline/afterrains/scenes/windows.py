@@ -32,11 +32,13 @@ from afterrains.scenes.regrid import crs_of
 
 __all__ = [
     "TROUBLES",
+    "Grid",
     "Patience",
     "UnreadableError",
     "WindowReading",
     "driver_of",
     "gdal_settings",
+    "grid_of",
     "head_of",
     "logged_errors",
     "nature_of",
@@ -144,7 +146,7 @@ def _environment(*, afresh: bool) -> AbstractContextManager[Any]:
 
 def _read_once(href: str, geoboxes: Sequence[GeoBox]) -> list[WindowReading | None]:
     with rasterio.open(href, driver=driver_of(href, head_of(href)), sharing=False) as dataset:
-        return read_by_gdal(dataset, windows_of(dataset, geoboxes))
+        return read_by_gdal(dataset, windows_of(grid_of(dataset), geoboxes))
 
 
 def read_by_gdal(dataset: Any, windows: Sequence[Window | None]) -> list[WindowReading | None]:
@@ -159,8 +161,17 @@ def read_by_gdal(dataset: Any, windows: Sequence[Window | None]) -> list[WindowR
     ]
 
 
-def windows_of(dataset: Any, geoboxes: Sequence[GeoBox]) -> list[Window | None]:
-    """The file's pixels under each geobox.
+class Grid(NamedTuple):
+    """Where a file's pixels lie."""
+
+    crs: rasterio.crs.CRS
+    transform: Affine
+    width: int
+    height: int
+
+
+def grid_of(dataset: Any) -> Grid:
+    """The grid of an open file.
 
     Raises
     ------
@@ -176,7 +187,11 @@ def windows_of(dataset: Any, geoboxes: Sequence[GeoBox]) -> list[Window | None]:
     transform = dataset.transform
     if transform.b or transform.d or transform.a <= 0 or transform.e >= 0:
         raise ValueError("is rotated or upside down")
-    grid = _Grid(dataset.crs, transform, dataset.width, dataset.height)
+    return Grid(dataset.crs, transform, dataset.width, dataset.height)
+
+
+def windows_of(grid: Grid, geoboxes: Sequence[GeoBox]) -> list[Window | None]:
+    """The file's pixels under each geobox."""
     with _one_at_a_time:  # files of one grid that are opened together wait for the first
         return list(_windows_of(grid, tuple(geoboxes)))
 
@@ -208,15 +223,8 @@ def nature_of(dataset: Any) -> tuple[rasterio.crs.CRS, float | None]:
 _one_at_a_time = threading.Lock()
 
 
-class _Grid(NamedTuple):
-    crs: rasterio.crs.CRS
-    transform: Affine
-    width: int
-    height: int
-
-
 @lru_cache(maxsize=64)
-def _windows_of(grid: _Grid, geoboxes: tuple[GeoBox, ...]) -> tuple[Window | None, ...]:
+def _windows_of(grid: Grid, geoboxes: tuple[GeoBox, ...]) -> tuple[Window | None, ...]:
     """Remembered: the files of a scene, and scenes of a tile, lie on the same grid."""
     # Comparing two systems takes longer than all else here.
     one_of = {geobox.crs: geobox for geobox in geoboxes}
@@ -224,7 +232,7 @@ def _windows_of(grid: _Grid, geoboxes: tuple[GeoBox, ...]) -> tuple[Window | Non
     return tuple(_needed(grid, geobox, same_crs=alike[geobox.crs]) for geobox in geoboxes)
 
 
-def _needed(file: _Grid, geobox: GeoBox, *, same_crs: bool) -> Window | None:
+def _needed(file: Grid, geobox: GeoBox, *, same_crs: bool) -> Window | None:
     """The file's pixels under the geobox, padded and cut at the file's edge."""
     bounds = tuple(geobox.boundingbox.bbox)
     if not same_crs:

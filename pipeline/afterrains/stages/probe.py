@@ -21,7 +21,7 @@ from afterrains.scenes.reader import WindowReader
 from afterrains.scenes.references import is_address
 from afterrains.scenes.remote import Opener, RemoteFile
 from afterrains.scenes.signers import signer
-from afterrains.scenes.windows import TROUBLES, driver_of, head_of, windows_of
+from afterrains.scenes.windows import TROUBLES, driver_of, grid_of, head_of, windows_of
 from afterrains.stages.cell_task import CellTask, Task
 from afterrains.stages.cellwork import perform
 from afterrains.stages.ledger import Ledger
@@ -153,7 +153,7 @@ def _reach(href: str, cells: Sequence[Cell], reader: WindowReader) -> tuple[floa
     driver = remote.driver if remote else driver_of(href, head_of(href))
     with rasterio.open(place, driver=driver, sharing=False, **how) as dataset:
         geoboxes = [cell.geobox for cell in cells]
-        windows = [window for window in windows_of(dataset, geoboxes) if window]
+        windows = [window for window in windows_of(grid_of(dataset), geoboxes) if window]
         head = min(_HEAD_BYTES, remote.size) if remote else 0
         if dataset.driver != "GTiff":
             # Other formats do not tell their blocks; half of the plain numbers' size is usual.

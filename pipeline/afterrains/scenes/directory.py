@@ -1,0 +1,141 @@
+"""What a remote GeoTIFF's directory says, remembered for the other windows of the same file.
+
+Cells of one tile need the same files, each other blocks of them. Opening a file anew takes GDAL
+longer than decoding a block, so what was learnt of it is kept. A directory is known by all that its
+file's beginning holds and by the file's version, so that none is taken for another's.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import threading
+from collections import OrderedDict
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+from odc.geo.geobox import GeoBox
+from rasterio.windows import Window
+
+from afterrains.scenes.decode import Coding
+from afterrains.scenes.plan import Block, block_at, places_under
+from afterrains.scenes.remote import RemoteFile
+from afterrains.scenes.windows import Grid, grid_of, nature_of, windows_of
+
+__all__ = ["Directories", "Directory", "Plan"]
+
+_MOST_KNOWN = 4096  # a season of a tile is some hundred files
+_FEW_BLOCKS = 128
+_LARGEST_BLOCK_BYTES = 512_000_000
+
+
+@dataclass(frozen=True)
+class Plan:
+    """What windows need of a file."""
+
+    directory: Directory
+    windows: list[Window | None]
+    """None where the file has no pixels."""
+    blocks: list[Block]
+    """In the file's order."""
+
+
+@dataclass(frozen=True)
+class Directory:
+    """One file's grid, coding and blocks, as far as they were asked for."""
+
+    grid: Grid
+    nodata: float | None
+    coding: Coding
+    _blocks: dict[tuple[int, int], Block] = field(default_factory=dict)
+
+    @classmethod
+    def of(cls, dataset: Any, mark: bytes) -> Directory | None:
+        """That of an open file which begins with `mark`; None where GDAL must decode the blocks.
+
+        Raises
+        ------
+        ValueError
+            If the file is not a plain single band of numbers on an upright grid.
+        """
+        grid, coding = grid_of(dataset), _coding(dataset, mark)
+        return None if coding is None else cls(grid, nature_of(dataset)[1], coding)
+
+    def known(self, geoboxes: Sequence[GeoBox]) -> Plan | None:
+        """What windows need, if all their blocks were looked up before."""
+        windows = windows_of(self.grid, geoboxes)
+        wanted = self._places(windows)
+        if not wanted <= self._blocks.keys():
+            return None
+        return Plan(self, windows, sorted(self._blocks[place] for place in wanted))
+
+    def looked_up(self, geoboxes: Sequence[GeoBox], dataset: Any) -> Plan:
+        """What windows need, with the help of the open file.
+
+        Raises
+        ------
+        ValueError
+            If the directory gives a block that cannot be.
+        """
+        windows = windows_of(self.grid, geoboxes)
+        wanted = self._places(windows)
+        across = Window(0, 0, self.grid.width, self.grid.height)
+        every = self._places([across])
+        # To look up so many costs less than to open the file again for the next windows.
+        for place in (every if len(every) <= _FEW_BLOCKS else wanted) - self._blocks.keys():
+            self._blocks[place] = block_at(dataset, *place)
+        return Plan(self, windows, sorted(self._blocks[place] for place in wanted))
+
+    def _places(self, windows: Sequence[Window | None]) -> set[tuple[int, int]]:
+        inside = [window for window in windows if window is not None]
+        return places_under(inside, self.coding.block)
+
+
+class Directories:
+    """Those of the files read last; safe to use from many threads."""
+
+    def __init__(self) -> None:
+        self._lock = threading.Lock()
+        self._known: OrderedDict[tuple[str, str, bytes], Directory] = OrderedDict()
+
+    def get(self, file: RemoteFile) -> Directory | None:
+        """What is known of this version of the file."""
+        key = _key(file)
+        with self._lock:
+            found = self._known.get(key)
+            if found is not None:
+                self._known.move_to_end(key)
+        return found
+
+    def keep(self, file: RemoteFile, directory: Directory) -> None:
+        """Remember it."""
+        with self._lock:
+            self._known[_key(file)] = directory
+            while len(self._known) > _MOST_KNOWN:
+                self._known.popitem(last=False)
+
+    def forget(self, file: RemoteFile) -> None:
+        """Something is wrong with the file."""
+        with self._lock:
+            self._known.pop(_key(file), None)
+
+
+def _key(file: RemoteFile) -> tuple[str, str, bytes]:
+    return file.name, file.version, hashlib.blake2b(file.head, digest_size=16).digest()
+
+
+def _coding(dataset: Any, mark: bytes) -> Coding | None:
+    """How blocks are coded; None where GDAL must decode them."""
+    if dataset.driver != "GTiff":
+        return None
+    structure = dataset.tags(ns="IMAGE_STRUCTURE")
+    if "NBITS" in {*structure, *dataset.tags(1, ns="IMAGE_STRUCTURE")}:
+        return None
+    rows, columns = (int(side) for side in dataset.block_shapes[0])
+    dtype = np.dtype(dataset.dtypes[0]).newbyteorder(">" if mark == b"MM" else "<")
+    if rows * columns * dtype.itemsize > _LARGEST_BLOCK_BYTES:
+        return None
+    predictor = int(structure.get("PREDICTOR", 1))
+    coding = Coding(structure.get("COMPRESSION", "NONE"), predictor, dtype, (rows, columns))
+    return coding if coding.is_known() else None
