@@ -8,6 +8,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import date
+from functools import cached_property
 from typing import Any, Protocol
 
 from afterrains.scenes import Cell, Overpass, Profiles
@@ -90,7 +91,7 @@ class CellTask:
         layers = len(self.bands) + len(made) + _SCRATCH_LAYERS
         return int(height * width * len(self.overpasses) * layers * _FLOAT32_BYTES)
 
-    @property
+    @cached_property
     def key(self) -> str:
         """Digest of the task: equal tasks, equal results."""
         box = self.cell.geobox
