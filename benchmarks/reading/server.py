@@ -96,7 +96,11 @@ async def _serving(
             writer.close()
 
     def told() -> None:
-        if pipe.recv() == "stop":
+        try:
+            word = pipe.recv()
+        except EOFError:  # whoever started it was killed
+            word = "stop"
+        if word == "stop":
             stopped.set()
             return
         pipe.send((counted.requests, counted.sent_bytes))
