@@ -13,6 +13,7 @@ import os
 import re
 import time
 from dataclasses import dataclass, replace
+from functools import lru_cache
 from typing import Any
 from urllib.parse import urljoin, urlsplit
 from urllib.request import getproxies, proxy_bypass
@@ -228,7 +229,13 @@ class RangeClient:
             found = self._pools.setdefault(server, found)
         if isinstance(found, urllib3.ProxyManager):
             return found, address
-        return found, urllib3.util.parse_url(address).request_uri
+        return found, _target(address)
+
+
+@lru_cache(maxsize=256)  # many parts of a file are asked for in turn
+def _target(address: str) -> str:
+    """Path and query of an address, as they are sent."""
+    return urllib3.util.parse_url(address).request_uri
 
 
 def _certificates() -> str:
