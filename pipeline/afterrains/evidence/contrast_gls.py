@@ -5,9 +5,10 @@ plus noise of one of several structures. For each structure the gain and its var
 generalised least squares; `learning` gives the structures their weights and the noise its scale,
 `mixture` turns all into one p-value and interval.
 
-The contrast follows mostly the programme's growth ramp and partly a step (`growth.mixed`). What the
-gain is *now* depends on the true curve, so the interval is widened in proportion to the gain by
-how far the two curves disagree; at a gain of nothing nothing is added, and interval and test agree.
+The contrast follows mostly the programme's growth ramp and partly a step (`growth.mixed`), or more
+of either where the other sites' gains do (`growth_shown`). What the gain is *now* depends on the
+true curve, so the interval is widened in proportion to the gain by how far the two curves disagree;
+at a gain of nothing nothing is added, and interval and test agree.
 """
 
 from __future__ import annotations
@@ -30,15 +31,18 @@ from afterrains.evidence.gap_series import (
     GapSeries,
     random_effects,
 )
-from afterrains.evidence.growth import mixed
+from afterrains.evidence.growth import STEP_SHARE, mixed
+from afterrains.evidence.growth_shown import step_shares
 from afterrains.evidence.learning import Noise
 from afterrains.evidence.mixture import Mixture
 from afterrains.evidence.structures import DRIFT_SPAN, STRUCTURES, cross_products, sweep
 
-__all__ = ["SiteGains", "estimate_gains", "rain_told"]
+__all__ = ["OWN_COURSE", "SiteGains", "estimate_gains", "rain_told"]
 
 Floats = NDArray[np.float64]
 
+OWN_COURSE = 0.3
+"""How plausible it is that a site's gain grows in a way of its own, whatever the others show."""
 _MOST_SHAPE_DOUBT = 0.3
 _PRIOR_GAIN = 9.0  # variance of a gain, in units of the noise variance, when a fall is sought
 
@@ -74,6 +78,7 @@ def estimate_gains(
     noise: Noise,
     tails: float = np.inf,
     drift: CommonDrift | None = None,
+    shares: Floats | None = None,
 ) -> SiteGains:
     """Gain of every site at the last season of the series.
 
@@ -87,6 +92,8 @@ def estimate_gains(
         Degrees of freedom of a single season's departure (`learning.tail_df`), for sudden falls.
     drift : CommonDrift or None
         What is believed of a drift that all these sites share (`common_drift`); None is none.
+    shares : array, shape (sites,), or None
+        The step's share in each site's contrast (`growth_shown`); None is `growth.STEP_SHARE`.
 
     Returns
     -------
@@ -95,6 +102,7 @@ def estimate_gains(
     """
     sites, seasons = series.gap.shape
     out = np.full((12, sites), np.nan)
+    shares = np.full(sites, STEP_SHARE) if shares is None else shares
     structures = STRUCTURES.take(noise.structure)
     seen = model.seen[:, :seasons]
     counted = seen.sum(axis=1) - series.rain_terms
@@ -105,7 +113,7 @@ def estimate_gains(
         products = cross_products(model.inverse[:, part, :seasons, :seasons], columns)
         chosen, _ = random_effects(products, structures)
         chosen, _ = sweep(chosen, ONE, np.inf)
-        now = np.stack([series.step[part, -1], series.ramp[part, -1]])
+        now = np.stack([series.step[part, -1], series.ramp[part, -1], shares[part]])
         told = _gain_now(chosen, now, counted[part], series.spread[part], noise, drift)
         out[:7, part], out[10:, part] = told[:7], told[7:]
         out[7, part] = _sudden_drop(chosen, counted[part], series.spread[part], noise, tails)
@@ -134,7 +142,9 @@ def rain_told(
         np.where(group, series.rain.column, 0.0).sum(axis=1) / np.maximum(group.sum(axis=1), 1)
         for group in groups
     )
-    plain = estimate_gains(model, replace(series, rain=None), noise, drift=drift)
+    dry = replace(series, rain=None)
+    # Without its rain, the course of the gains is read anew as well.
+    plain = estimate_gains(model, dry, noise, drift=drift, shares=step_shares(model, dry, noise))
     used = series.rain.used
     apart = np.where(used, (after - before) * series.rain.size_mm, np.nan)
     return apart, np.where(used, gains.gain - plain.gain, np.nan)
@@ -149,12 +159,12 @@ def _gain_now(
     drift: CommonDrift | None,
 ) -> Floats:
     """Rows of `SiteGains` from the swept cross-products of some sites: the first 7 and last 2."""
-    step, ramp = now
-    curve_now = mixed(step, ramp)
-    to_step = mixed(products[..., STEP, STEP], products[..., RAMP, STEP])
-    to_ramp = mixed(products[..., STEP, RAMP], products[..., RAMP, RAMP])
-    to_gap = mixed(products[..., STEP, GAP], products[..., RAMP, GAP])
-    own = mixed(to_step, to_ramp)
+    step, ramp, share = now
+    curve_now = mixed(step, ramp, share)
+    to_step = mixed(products[..., STEP, STEP], products[..., RAMP, STEP], share)
+    to_ramp = mixed(products[..., STEP, RAMP], products[..., RAMP, RAMP], share)
+    to_gap = mixed(products[..., STEP, GAP], products[..., RAMP, GAP], share)
+    own = mixed(to_step, to_ramp, share)
     usable = own > 1e-10
     own = np.where(usable, own, 1.0)
     slope = to_gap / own
@@ -171,7 +181,7 @@ def _gain_now(
     mixture = Mixture(noise.weight, slope * curve_now, se, prior_df + site_df)
     p_no_drift = mixture.below(0.0)
     # What a drift of 1 in the unit of time would add to the gain as estimated.
-    drifted = mixed(products[..., STEP, TIME], products[..., RAMP, TIME]) / own * curve_now
+    drifted = mixed(products[..., STEP, TIME], products[..., RAMP, TIME], share) / own * curve_now
     if drift is not None:
         mixture = _beside_drift(mixture, drifted, drift)
     # What a gain of 1 now would be estimated as, were the step or the ramp the whole truth.
@@ -179,8 +189,11 @@ def _gain_now(
     as_ramp = np.einsum("k,kn->n", noise.weight, to_ramp / own) * curve_now
     with np.errstate(divide="ignore", invalid="ignore"):
         as_ramp = np.where(ramp > 0.1, as_ramp / ramp, as_step)
-    middle = np.clip((as_step + as_ramp) / 2, 0.5, 2.0)
-    doubt = np.where(ramp > 0.1, np.abs(as_step - as_ramp) / 2 / middle, _MOST_SHAPE_DOUBT)
+    # How plausible the step is for this site: its course is the others', or one of its own.
+    chance = (1 - OWN_COURSE) * share + OWN_COURSE * STEP_SHARE
+    middle = np.clip(mixed(as_step, as_ramp, chance), 0.5, 2.0)
+    apart = np.abs(as_step - as_ramp) * np.sqrt(chance * (1 - chance))
+    doubt = np.where(ramp > 0.1, apart / middle, _MOST_SHAPE_DOUBT)
     doubt = np.minimum(doubt, _MOST_SHAPE_DOUBT)
     centre, width = mixture.mean, mixture.standard_error
     low = _widened(centre, centre - mixture.quantile(0.025), width, doubt, -1)

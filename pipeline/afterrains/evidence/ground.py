@@ -23,6 +23,7 @@ from afterrains.evidence.gap_noise import (
 from afterrains.evidence.gap_series import GapModel, GapSeries
 from afterrains.evidence.gaps import site_levels, weighted_seasons
 from afterrains.evidence.growth import GrowthCurve, ramp
+from afterrains.evidence.growth_shown import step_shares
 from afterrains.evidence.learning import (
     Noise,
     Residuals,
@@ -133,11 +134,14 @@ class Ground:
         believed = believe_drift(slopes, noise.variance, DRIFT_SPAN)
         drift = believed if believed.is_hinted(noise.weight) else None
         now_seen = model.seen[:, -1]
-        gains = estimate_gains(model, series, noise, tail_df(controls.gap[~odd]), drift)
+        shares = step_shares(model, series, noise)
+        gains = estimate_gains(model, series, noise, tail_df(controls.gap[~odd]), drift, shares)
         gains = SiteGains(
             *(np.where(now_seen, getattr(gains, name), np.nan) for name in gains.__annotations__)
         )
-        weakest = self._left_out(rows, model, series, match, departures, trust, noise, gains, drift)
+        weakest = self._left_out(
+            rows, model, series, match, departures, trust, noise, gains, drift, shares
+        )
         trusted = ~odd[self.row_of[match.controls]]
         rain_apart, rain_moved = rain_told(model, series, noise, gains, drift)
         own = series.gap - rain_part(model, series)
@@ -212,6 +216,7 @@ class Ground:
         noise: Noise,
         gains: SiteGains,
         drift: CommonDrift | None,
+        shares: Floats,
     ) -> tuple[Floats, Ints]:
         """p-value of what was found without the control that favours it most, and that control."""
         p, place = np.zeros(gains.gain.size), np.zeros(gains.gain.size, dtype=np.intp)
@@ -247,7 +252,7 @@ class Ground:
         )
         seen = model.seen[found] & np.isfinite(again.gap)
         part = GapModel(model.inverse[:, found], model.log_terms[:, found], seen)
-        second = estimate_gains(part, again, noise, drift=drift)
+        second = estimate_gains(part, again, noise, drift=drift, shares=shares[found])
         p[found] = np.nan_to_num(np.where(up, second.p_gain, second.p_loss), nan=1.0)
         place[found] = columns[np.arange(found.size), chosen]
         return p, place

@@ -96,13 +96,13 @@ def ramp(seasons_since: NDArray[np.float64], growth: GrowthCurve) -> Floats:
 STEP_SHARE = 0.42
 
 
-def mixed(step: Floats, ramp: Floats) -> Floats:
-    """Blend of what belongs to a step and what belongs to the ramp.
+def mixed(step: Floats, ramp: Floats, share: Floats | float = STEP_SHARE) -> Floats:
+    """Blend of what belongs to a step and what belongs to the ramp, `share` being the step's.
 
     A little more ramp than step: with noise that hangs together over the seasons a step costs the
     ramp more power than the other way round.
     """
-    return STEP_SHARE * step + (1 - STEP_SHARE) * ramp
+    return share * step + (1 - share) * ramp
 
 
 def blend(seasons_since: NDArray[np.float64], growth: GrowthCurve) -> Floats:

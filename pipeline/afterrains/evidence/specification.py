@@ -10,6 +10,7 @@ from typing import Any
 from afterrains.evidence.borne_out import NO_SUPPORT
 from afterrains.evidence.changed_ground import FLUSH_DOUBT
 from afterrains.evidence.common_drift import DRIFTS, HINT
+from afterrains.evidence.contrast_gls import OWN_COURSE
 from afterrains.evidence.grass import CROWNS_MOST
 from afterrains.evidence.growth import STEP_SHARE
 from afterrains.evidence.matching import MOST_CONTROLS
@@ -37,6 +38,8 @@ def specification(rules: Rules, spill_over_m: float) -> dict[str, Any]:
         "contrast": "generalised least squares on a blend of growth ramp and step",
         "noise": "what a site's level, step and ramp leave",
         "step_share": STEP_SHARE,
+        "course_of_a_gain": "step or ramp, by how well each explains the other sown sites' gaps",
+        "course_of_its_own": OWN_COURSE,
         "common_drift_before_sowing": [list(each) for each in DRIFTS],
         "drift_of_a_site": list(DRIFT_PRIOR),
         "drift_hint": HINT,
