@@ -110,7 +110,7 @@ def test_every_word_is_in_the_language_of_the_programme(pages: dict[str, Path]):
 
 
 def test_a_long_wait_is_not_drawn_as_a_month_to_sow_in(tmp_path: Path):
-    """One rainy season, by hand: 250 days of waiting from November, 40 from May, both 20 of 30 good.
+    """One rainy season, by hand: 250 days of waiting from November, 40 from May, 20 of 30 good.
 
     November's good starts are those of the next rains: they are drawn apart and said to be, and
     May alone is named as the month with most good starts.

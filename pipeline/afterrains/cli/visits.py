@@ -28,7 +28,7 @@ def visits(
             metavar="DAYS",
             help="Days that one team has, travel between grounds in; 0.5 or more.",
         ),
-    ] = None,  # fmt: skip
+    ] = None,
     points: Annotated[
         int | None, typer.Option(min=4, max=10_000, help="Places to visit; 60 if left out.")
     ] = None,
