@@ -96,7 +96,7 @@ def _print_starts(found: Outlook) -> None:
     assert found.starts is not None
     by_month = found.starts.groupby("month")
     starts = by_month[["years", "good"]].sum()
-    waits = by_month["median_days_waited"].median()
+    starts["wait"] = by_month["median_days_waited"].median()
     table = Table(
         title="Past years with a good start, by month of sowing, all sites",
         title_justify="left",
@@ -109,7 +109,7 @@ def _print_starts(found: Outlook) -> None:
     table.add_column("")
     for month, row in starts.iterrows():
         share = f"{row['good'] / row['years']:.0%}" if row["years"] else "–"
-        wait = waits[month]
+        wait = row["wait"]
         # A good start after a dry season on the ground is no reason to sow in that month.
         long = "the next rains' start" if wait > LONG_WAIT_DAYS else ""
         table.add_row(
@@ -117,7 +117,7 @@ def _print_starts(found: Outlook) -> None:
             "–" if pd.isna(wait) else f"{wait:.0f}", long,
         )  # fmt: skip
     out.print(table)
-    if (waits > LONG_WAIT_DAYS).any():
+    if (starts["wait"] > LONG_WAIT_DAYS).any():
         out.print(
             f"Where seed usually waits more than {LONG_WAIT_DAYS} days, its good start is that of "
             "the next rains. The longer it lies, the more of it is lost: sow closer to them.",
