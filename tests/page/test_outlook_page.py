@@ -129,6 +129,9 @@ def test_a_long_wait_is_not_drawn_as_a_month_to_sow_in(tmp_path: Path):
     assert "Sown in October, November, December, it usually lies longer" in html
     soon = write_outlook_page(tmp_path, replace(content, starts=_starts())).read_text("utf-8")
     assert "bar late" not in soon.split("</style>")[1] and "lies longer" not in soon
+    barren = replace(content, starts=starts.assign(good=0, broken=30, share_good=0.0))
+    html = write_outlook_page(tmp_path, barren).read_text("utf-8")
+    assert "usually waits no more than 90 days" in html and "most good starts" not in html
 
 
 @pytest.mark.browser

@@ -152,11 +152,9 @@ def _said(rows: list[dict[Any, Any]], texts: Texts) -> str:
         most = max(row["share_good"] for row in soon)
         best = [row for row in soon if row["share_good"] == most]
         percent = texts("choices.percent", value=texts.number(100 * most))
-        parts.append(
-            texts("outlook.rain.soon", months=months(soon), days=LONG_WAIT_DAYS)
-            + " "
-            + texts("outlook.rain.best", months=months(best), share=percent)
-        )
+        parts.append(texts("outlook.rain.soon", months=months(soon), days=LONG_WAIT_DAYS))
+        if most > 0:
+            parts.append(texts("outlook.rain.best", months=months(best), share=percent))
     if late:
         parts.append(texts("outlook.rain.late", months=months(late)))
     return " ".join(parts)
