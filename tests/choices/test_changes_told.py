@@ -2,11 +2,17 @@
 
 from __future__ import annotations
 
+import json
+from pathlib import Path
 from typing import Any
 
 import pandas as pd
+import pytest
+from typer.testing import CliRunner
 
+from afterrains.cli import app
 from afterrains.cli.compare import told
+from afterrains.errors import OutputError
 
 
 def _row(
@@ -54,3 +60,46 @@ def test_equal_results_are_called_equal() -> None:
         "Unchanged: 1 gain",
         "  and all their gains stand",
     ]
+
+
+@pytest.fixture
+def results(tmp_path: Path) -> Path:
+    """The smallest folder that `compare` reads."""
+    folder = tmp_path / "results"
+    folder.mkdir()
+    (folder / "verdicts.csv").write_text(
+        "site_id,name,as_of,verdict,gain_unit,gain,gain_low,gain_high\n"
+        "a,,2024-dry,gain,ndvi,0.02,0.01,0.03\n"
+    )
+    (folder / "manifest.json").write_text(json.dumps({"inputs": {}}))
+    return folder
+
+
+def test_an_earlier_comparison_is_not_written_over(
+    results: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Without `--to` the table goes into the folder that one is in; what lies there stays."""
+    monkeypatch.chdir(tmp_path)
+    asked = ["compare", str(results), str(results)]
+    assert CliRunner().invoke(app, asked).exit_code == 0
+    kept = tmp_path / "changes.csv"
+    kept.write_text("of last year\n")
+    refused = CliRunner().invoke(app, asked)
+    assert isinstance(refused.exception, OutputError)
+    assert "is there already" in str(refused.exception) and "--to" in str(refused.exception)
+    assert kept.read_text() == "of last year\n"
+    assert CliRunner().invoke(app, [*asked, "--to", "second"]).exit_code == 0
+    assert CliRunner().invoke(app, [*asked, "--replace"]).exit_code == 0
+    assert kept.read_bytes() == (tmp_path / "second" / "changes.csv").read_bytes()
+
+
+def test_the_changes_of_a_third_run_are_never_written_over(results: Path, tmp_path: Path) -> None:
+    """A run keeps a changes.csv of its own beside its manifest."""
+    third = tmp_path / "third"
+    third.mkdir()
+    (third / "manifest.json").write_text("{}")
+    asked = ["compare", str(results), str(results), "--to", str(third), "--replace"]
+    refused = CliRunner().invoke(app, asked)
+    assert isinstance(refused.exception, OutputError)
+    assert "holds the results of a run" in str(refused.exception)
+    assert sorted(file.name for file in third.iterdir()) == ["manifest.json"]

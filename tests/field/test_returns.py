@@ -27,6 +27,7 @@ from afterrains.delivery.tables.field import (
 from afterrains.errors import InputError, OutputError
 from afterrains.jobs import visits as visitwork
 from afterrains.jobs.returns import take_returns
+from afterrains.programme import load_programme
 from afterrains.register.plots import read_plots
 
 _DRAW = "2024-dry-1"
@@ -351,7 +352,16 @@ def test_the_command(programme, tmp_path, drawn):
     shown = CliRunner().invoke(app, ["returns", str(path), str(programme)])
     assert shown.exit_code == 0, shown.output
     assert "40 visits taken" in shown.output and "95 % interval" in shown.output
+    assert "unchanged" in shown.output and "…" not in shown.output
     told = CliRunner().invoke(app, ["returns", str(path), str(programme), "--json"])
     assert json.loads(told.output)["outcomes"] == {"checked": 40}
     missing = CliRunner().invoke(app, ["returns", str(tmp_path / "no.csv"), str(programme)])
     assert isinstance(missing.exception, InputError)
+
+
+def test_one_check_is_told_as_one(programme, tmp_path, drawn):
+    """A single check settles nothing of a site, and is not "1 checks"."""
+    take_returns(_write(tmp_path / "checks.csv", [_row(drawn[0])]), programme)
+    evidence = read_csv(FIELD_EVIDENCE, load_programme(programme).output_folder)
+    notes = evidence.set_index("site_id")["note"]
+    assert notes[str(drawn[0]["site_id"])] == "one check does not settle it"

@@ -275,3 +275,19 @@ def test_the_command_prints_and_gives_json(programme, output, monkeypatch):
     assert shown.exit_code == 0 and "drawn already" in shown.output
     both = CliRunner().invoke(app, ["visits", str(programme), "--points", "20", "--days", "2"])
     assert both.exit_code == 2
+
+
+@pytest.mark.parametrize(
+    ("command", "option", "given", "pointed"),
+    [("visits", "--days", "1,5", "1.5"), ("outlook", "--share", "0,4", "0.4")],
+)
+def test_a_decimal_comma_is_told_how_to_be_written(programme, command, option, given, pointed):
+    """Half the world's keyboards write 1,5."""
+    told = CliRunner().invoke(app, [command, str(programme), option, given])
+    assert told.exit_code == 2
+    words = " ".join(told.output.replace("│", " ").split())
+    assert f"write decimals with a point: {pointed}" in words
+    plain = CliRunner().invoke(app, ["share", "nowhere", "copy", "--coarse-locations"])
+    assert isinstance(plain.exception, OutputError)  # the default of --cell is read all the same
+    few = CliRunner().invoke(app, [command, str(programme), option, "-1"])
+    assert few.exit_code == 2 and "is too little" in few.output

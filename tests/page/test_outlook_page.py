@@ -109,6 +109,31 @@ def test_every_word_is_in_the_language_of_the_programme(pages: dict[str, Path]):
     assert "<td>2024/25</td>" in html  # first seen after four seasons: 0.0159 is under 0.02
 
 
+def test_a_long_wait_is_not_drawn_as_a_month_to_sow_in(tmp_path: Path):
+    """One rainy season, by hand: 250 days of waiting from November, 40 from May, 20 of 30 good.
+
+    November's good starts are those of the next rains: they are drawn apart and said to be, and
+    May alone is named as the month with most good starts.
+    """
+    starts = _starts().query("site_id == 's1'").assign(good=5, broken=25, none=0, share_good=5 / 30)
+    best = starts["month"].isin([5, 11])
+    starts.loc[best, ["good", "broken", "share_good"]] = [20, 10, 20 / 30]
+    starts.loc[starts["month"] >= 10, "median_days_waited"] = 250.0
+    content = OutlookPage(
+        name="x", gains=None, starts=starts, lots=None, rain_years=(1994, 2023), seed=7, notes=()
+    )
+    html = write_outlook_page(tmp_path, content).read_text("utf-8")
+    assert len(re.findall('<rect class="bar late" [^>]*width="36"', html)) == 3
+    assert len(re.findall('<rect class="bar good" [^>]*width="36"', html)) == 9
+    assert re.search("most good starts fell to May [(]67\\s% of past years[)]", html)
+    assert "Sown in October, November, December, it usually lies longer" in html
+    soon = write_outlook_page(tmp_path, replace(content, starts=_starts())).read_text("utf-8")
+    assert "bar late" not in soon.split("</style>")[1] and "lies longer" not in soon
+    barren = replace(content, starts=starts.assign(good=0, broken=30, share_good=0.0))
+    html = write_outlook_page(tmp_path, barren).read_text("utf-8")
+    assert "usually waits no more than 90 days" in html and "most good starts" not in html
+
+
 @pytest.mark.browser
 @pytest.mark.parametrize(
     ("language", "width", "scheme"),

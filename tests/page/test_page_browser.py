@@ -67,6 +67,34 @@ def test_tables_of_choices_stand_whole_on_a_phone(
     assert labels and all(labels)
 
 
+@pytest.mark.parametrize("language", ["small_page", "small_french_page"])
+def test_figures_behind_a_drawing_are_read_on_a_phone_without_pushing(
+    language: str, open_tab: OpenTab, request: pytest.FixtureRequest
+):
+    """Each cell shows the head of its own column; a screen reader still hears a table."""
+    tab = open_tab(request.getfixturevalue(language), width=360)
+    tab.page.eval_on_selector_all(".figures", "all => all.forEach(each => { each.open = true; })")
+    sizes = tab.page.eval_on_selector_all(
+        ".figures .scroller", "all => all.map(e => [e.scrollWidth, e.clientWidth])"
+    )
+    assert len(sizes) == 6 and all(0 < seen and whole <= seen for whole, seen in sizes)
+    heads, shown = tab.page.evaluate(
+        """() => {
+            const table = [...document.querySelectorAll('.figures table')].find(each =>
+                [...each.tBodies[0].rows].some(row => row.cells[5].textContent));
+            const row = [...table.tBodies[0].rows].find(each => each.cells[5].textContent);
+            return [
+                [...table.tHead.rows[0].cells].slice(1).map(cell => cell.textContent),
+                [...row.cells].slice(1).map(cell => getComputedStyle(cell, '::before').content),
+            ];
+        }"""
+    )
+    assert len(heads) == 7
+    for head, before in zip(heads, shown, strict=True):
+        assert before.startswith(f'"{head}') and ":" in before, (head, before)
+    assert tab.page.locator(".figures").first.get_by_role("cell").count() > 7
+
+
 def test_long_and_reversed_names_keep_their_line(page: Path, open_tab: OpenTab):
     """The reversed name is fenced off: what stands after it in its row is not turned round."""
     tab = open_tab(page)
@@ -245,6 +273,25 @@ def test_the_pdf_of_a_sheet_is_one_page(
         "document.querySelectorAll('.sheet').forEach((sheet, at) => sheet.hidden = at !== 3)"
     )
     assert _pages(tab) == 1
+
+
+@pytest.mark.parametrize("language", ["en", "fr"])
+def test_the_first_printed_page_holds_the_first_screen(
+    small_page: Path, small_french_page: Path, open_tab: OpenTab, language: str
+):
+    """What stands where, what changed and the last rains on one A4; tables begin after it."""
+    tab = open_tab({"en": small_page, "fr": small_french_page}[language])
+    tab.page.set_viewport_size({"width": 688, "height": 1017})
+    tab.page.emulate_media(media="print")
+    top = tab.page.locator("header.top").bounding_box()
+    assert top and top["height"] < 269 / 25.4 * 96
+    breaks = tab.page.eval_on_selector_all(
+        ".all-sites, .choices, .sheets + section",
+        "all => all.map(each => getComputedStyle(each).breakBefore)",
+    )
+    assert breaks == ["page"] * 3
+    factor = tab.page.locator(".groups .factor").first
+    assert factor.evaluate("each => getComputedStyle(each).breakAfter") == "avoid"
 
 
 def _pages(tab: Any) -> int:

@@ -63,6 +63,12 @@ def test_sites_to_sow_again_stand_by_their_rank(decided: Path, text: str):
     table = text[text.index("Cost of one more sowing") :]
     assert table.index("15 s015") < table.index("9 ") < table.index("3 =HYPERLINK")
     assert "+0.006 if the rain holds: +0.011 (+0.001 to +0.017)" in table
+    # Ranked over all hectares: without them a site with less gain a hectare above one with more
+    # looks wrong.
+    areas = {row["site_id"]: float(row["area_ha"]) for row in _table(decided, "verdicts.csv")}
+    assert re.findall(r"for ([\d.]+) ha", table)[:3] == [
+        f"{areas[row['site_id']]:.1f}" for row in ranked
+    ]
     assert "55 %" in table and "no forecast" in text
 
 

@@ -223,6 +223,10 @@ def test_command_twice_gives_the_same_bytes_and_keeps_the_manifest_true(programm
     first = runner.invoke(app, ["outlook", str(programme)])
     assert first.exit_code == 0
     assert "Results" in first.stdout
+    # Rain falls from July to September: what is sown in November lies until the next.
+    months = {line.split()[0]: line for line in first.stdout.splitlines() if line.split()}
+    assert "the next rains' start" in months["November"]
+    assert "the next rains' start" not in months["June"]
     digests = [hashlib.sha256((output / file).read_bytes()).hexdigest() for file in files]
     second = runner.invoke(app, ["outlook", str(programme), "--json"])
     told = json.loads(second.stdout)

@@ -30,6 +30,9 @@ def compare(
     to: Annotated[
         Path, typer.Option(help="Folder that changes.csv is written to; neither of the two.")
     ] = Path(),
+    replace: Annotated[
+        bool, typer.Option("--replace", help="Write over another comparison there.")
+    ] = False,
     as_json: Json = False,
 ) -> None:
     """What changed between two results, site by site, and what differs in what they rest on."""
@@ -39,8 +42,15 @@ def compare(
     from afterrains.delivery.tables import CHANGES
     from afterrains.errors import OutputError
 
-    if to.resolve() in {earlier.resolve(), later.resolve()}:
+    # A run's own changes.csv tells of the season before, and is kept: it is never written over.
+    if (to / "manifest.json").exists() or to.resolve() in {earlier.resolve(), later.resolve()}:
         raise OutputError(f"{to}: holds the results of a run; name another folder with --to")
+    there = to / CHANGES.file
+    if there.exists() and not replace:
+        raise OutputError(
+            f"{there}: is there already; give another folder with --to, "
+            "or --replace to write over it"
+        )
     file = write_csv(CHANGES, changes(read_results(earlier), read_results(later)), to)
     rows = read_csv(CHANGES, file)
     if as_json:

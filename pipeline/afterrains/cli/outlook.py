@@ -11,7 +11,7 @@ from rich.box import SIMPLE_HEAD
 from rich.table import Table
 from rich.text import Text
 
-from afterrains.cli.terminal import Bars, Json, ProgrammeFile, out, print_json
+from afterrains.cli.terminal import Bars, Json, ProgrammeFile, decimal, out, print_json
 
 if TYPE_CHECKING:
     from afterrains.jobs.outlook import Outlook
@@ -24,7 +24,12 @@ _MOST_SHOWN = 30
 def outlook(
     programme: ProgrammeFile,
     share: Annotated[
-        float, typer.Option(help="Share of the ground not sown yet that the lot sows first.")
+        float,
+        typer.Option(
+            parser=decimal(0.0),
+            metavar="SHARE",
+            help="Share of the ground not sown yet that the lot sows first, from 0 to 1.",
+        ),
     ] = 0.5,
     seed: Annotated[int, typer.Option(min=0, help="Seed of the draw by lot.")] = 1,
     as_json: Json = False,
@@ -86,8 +91,12 @@ def _print_first_seen(found: Outlook) -> None:
 
 
 def _print_starts(found: Outlook) -> None:
+    from afterrains.rain import LONG_WAIT_DAYS
+
     assert found.starts is not None
-    starts = found.starts.groupby("month")[["years", "good"]].sum()
+    by_month = found.starts.groupby("month")
+    starts = by_month[["years", "good"]].sum()
+    starts["wait"] = by_month["median_days_waited"].median()
     table = Table(
         title="Past years with a good start, by month of sowing, all sites",
         title_justify="left",
@@ -96,7 +105,21 @@ def _print_starts(found: Outlook) -> None:
     )
     table.add_column("month", no_wrap=True)
     table.add_column("good starts", justify="right")
+    table.add_column("usual wait, days", justify="right")
+    table.add_column("")
     for month, row in starts.iterrows():
         share = f"{row['good'] / row['years']:.0%}" if row["years"] else "–"
-        table.add_row(f"{date(2001, int(str(month)), 1):%B}", share)
+        wait = row["wait"]
+        # A good start after a dry season on the ground is no reason to sow in that month.
+        long = "the next rains' start" if wait > LONG_WAIT_DAYS else ""
+        table.add_row(
+            f"{date(2001, int(str(month)), 1):%B}", share,
+            "–" if pd.isna(wait) else f"{wait:.0f}", long,
+        )  # fmt: skip
     out.print(table)
+    if (starts["wait"] > LONG_WAIT_DAYS).any():
+        out.print(
+            f"Where seed usually waits more than {LONG_WAIT_DAYS} days, its good start is that of "
+            "the next rains. The longer it lies, the more of it is lost: sow closer to them.",
+            soft_wrap=True,
+        )

@@ -8,7 +8,7 @@ from typing import Annotated
 import typer
 from rich.text import Text
 
-from afterrains.cli.terminal import Json, out, print_json
+from afterrains.cli.terminal import Json, decimal, out, print_json
 
 __all__ = ["share"]
 
@@ -20,7 +20,14 @@ def share(
         bool,
         typer.Option("--coarse-locations", help="Place each site by a coarse cell only."),
     ] = False,
-    cell: Annotated[float, typer.Option(help="Side of a cell in degrees, 0.1 or more.")] = 0.1,
+    cell: Annotated[
+        float,
+        typer.Option(
+            parser=decimal(0.0),
+            metavar="DEGREES",
+            help="Side of a cell in degrees, 0.1 or more.",
+        ),
+    ] = 0.1,
     as_json: Json = False,
 ) -> None:
     """Write a copy for donors: tables, layers and page without names and places."""

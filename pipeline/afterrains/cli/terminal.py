@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Callable
+from math import isfinite
 from pathlib import Path
 from typing import Annotated, Any
 
@@ -29,12 +31,41 @@ __all__ = [
     "ProgrammeFile",
     "Scheduler",
     "Workers",
+    "decimal",
     "err",
     "out",
     "print_findings",
     "print_json",
     "text",
 ]
+
+
+def decimal(least: float) -> Callable[[str | float], float]:
+    """A parser for an option that takes a number of `least` or more.
+
+    Much of the world writes decimals with a comma; "1,5" must not fail without saying why.
+    """
+
+    def parse(given: str | float) -> float:
+        # An option's default comes through here too, as the number it is.
+        number, pointed = _number(given), str(given).replace(",", ".", 1)
+        if number is None:
+            hint = "" if _number(pointed) is None else f"; write decimals with a point: {pointed}"
+            raise typer.BadParameter(f"{given!r} is no number{hint}")
+        if number < least:
+            raise typer.BadParameter(f"{given} is too little; give {least:g} or more")
+        return number
+
+    return parse
+
+
+def _number(given: str | float) -> float | None:
+    try:
+        number = float(given)
+    except ValueError:
+        return None
+    return number if isfinite(number) else None
+
 
 ProgrammeFile = Annotated[
     Path, typer.Argument(help="The programme file (YAML).", metavar="PROGRAMME")
@@ -49,7 +80,11 @@ Workers = Annotated[
 ]
 Memory = Annotated[
     float | None,
-    typer.Option(min=0.5, help="Most memory for the local processes together, in GB."),
+    typer.Option(
+        parser=decimal(0.5),
+        metavar="GB",
+        help="Most memory for the local processes together, in GB; 0.5 or more.",
+    ),
 ]
 
 # A pipe stays clean: what is not a result goes to standard error.

@@ -9,7 +9,7 @@ from rich.box import SIMPLE_HEAD
 from rich.table import Table
 from rich.text import Text
 
-from afterrains.cli.terminal import Json, ProgrammeFile, out, print_json, text
+from afterrains.cli.terminal import Json, ProgrammeFile, decimal, out, print_json, text
 
 if TYPE_CHECKING:
     from afterrains.jobs.visits import VisitsSummary
@@ -23,7 +23,11 @@ def visits(
     programme: ProgrammeFile,
     days: Annotated[
         float | None,
-        typer.Option(min=0.5, help="Days that one team has, travel between grounds in."),
+        typer.Option(
+            parser=decimal(0.5),
+            metavar="DAYS",
+            help="Days that one team has, travel between grounds in; 0.5 or more.",
+        ),
     ] = None,
     points: Annotated[
         int | None, typer.Option(min=4, max=10_000, help="Places to visit; 60 if left out.")

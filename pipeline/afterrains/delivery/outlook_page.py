@@ -24,6 +24,7 @@ from afterrains.delivery.page.palette import css_variables
 from afterrains.delivery.page.seasons import Season, SeasonNames
 from afterrains.delivery.page.sentences import Sentences
 from afterrains.delivery.page.texts import Texts, load_texts, one_line, plain, shortened
+from afterrains.rain import LONG_WAIT_DAYS
 
 __all__ = ["OutlookPage", "season_rows", "write_outlook_page"]
 
@@ -90,6 +91,7 @@ def write_outlook_page(output: Path, page: OutlookPage) -> Path:
         sites=first_seen(page.gains, unit, names, texts),
         rains=_rains(page.starts, texts),
         kinds=_KINDS,
+        long_wait=LONG_WAIT_DAYS,
         most_rains=_MOST_RAINS,
         lots=_lots(page.lots),
         unit_key=unit,
@@ -118,8 +120,44 @@ def _rains(starts: pd.DataFrame | None, texts: Texts) -> list[dict[str, object]]
         bars = [bar for row in told for bar in _bars(row, y)]
         ticks = [(coordinate(y(mark)), texts.number(mark)) for mark in nice_ticks(0, most, 4)]
         rows = [_told(row, texts) for row in told]
-        drawings.append({"names": names, "bars": bars, "ticks": ticks, "rows": rows})
+        drawings.append(
+            {
+                "names": names, "bars": bars, "ticks": ticks, "rows": rows,
+                "said": _said(told, texts), "late": any(row["late"] for row in rows),
+            }
+        )  # fmt: skip
     return drawings
+
+
+def _late(row: Mapping[Any, Any]) -> bool:
+    """Whether seed sown in the month usually lies through a dry season."""
+    return float(row["median_days_waited"]) > LONG_WAIT_DAYS
+
+
+def _said(rows: list[dict[Any, Any]], texts: Texts) -> str:
+    """Which months have their rain soon, the best of them, and what to think of the others.
+
+    The share of good starts alone misleads where there is one rainy season: sown long before it,
+    seed wakes in the very rain that a later sowing would have found.
+    """
+
+    def months(of: list[dict[Any, Any]]) -> str:
+        return ", ".join(texts(f"writing.months.{int(row['month']) - 1}") for row in of)
+
+    told = [row for row in rows if row["years"] and not isnan(row["median_days_waited"])]
+    soon = [row for row in told if not _late(row)]
+    late = [row for row in told if _late(row)]
+    parts = []
+    if soon:
+        most = max(row["share_good"] for row in soon)
+        best = [row for row in soon if row["share_good"] == most]
+        percent = texts("choices.percent", value=texts.number(100 * most))
+        parts.append(texts("outlook.rain.soon", months=months(soon), days=LONG_WAIT_DAYS))
+        if most > 0:
+            parts.append(texts("outlook.rain.best", months=months(best), share=percent))
+    if late:
+        parts.append(texts("outlook.rain.late", months=months(late)))
+    return " ".join(parts)
 
 
 def _bars(row: Mapping[Any, Any], y: Scale) -> Iterator[dict[str, object]]:
@@ -130,7 +168,7 @@ def _bars(row: Mapping[Any, Any], y: Scale) -> Iterator[dict[str, object]]:
         if count:
             top, bottom = y(base + count), y(base)
             yield {
-                "kind": kind,
+                "kind": "late" if kind == "good" and _late(row) else kind,
                 "x": coordinate(40 + (int(row["month"]) - 1) * 48 + 6),
                 "y": coordinate(top),
                 "height": coordinate(bottom - top),
@@ -151,6 +189,7 @@ def _told(row: Mapping[Any, Any], texts: Texts) -> dict[str, object]:
             else texts("choices.percent", value=texts.number(100 * share))
         ),
         "waited": texts("no_value") if isnan(waited) else texts.number(waited),
+        "late": _late(row),
     }
 
 

@@ -81,7 +81,8 @@ def _agreement(verdict: str, says: str) -> str:
 
 def _note(verdict: str, says: str, agreement: str, checks: int) -> str:
     if says not in SEEN_CLASSES:
-        return f"{checks} checks do not settle it" if checks else "no place was reached and judged"
+        few = "one check does" if checks == 1 else f"{checks} checks do"
+        return f"{few} not settle it" if checks else "no place was reached and judged"
     told = f"the field saw {_WORDS[says]} at most of {checks} checks"
     if agreement == "disagree":
         hint = ""

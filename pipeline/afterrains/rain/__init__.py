@@ -13,9 +13,10 @@ from afterrains.rain.seasons import (
     site_onsets,
 )
 from afterrains.rain.sources import check_rain, inspect_rain, read_rain
-from afterrains.rain.start_chances import start_chances
+from afterrains.rain.start_chances import LONG_WAIT_DAYS, start_chances
 
 __all__ = [
+    "LONG_WAIT_DAYS",
     "RainRecord",
     "StartRule",
     "ThresholdRule",

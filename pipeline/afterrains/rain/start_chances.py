@@ -17,7 +17,11 @@ from afterrains.rain.after_sowing import StartRule
 from afterrains.rain.dryness import dry_runs, longest_run
 from afterrains.rain.record import RainRecord
 
-__all__ = ["start_chances"]
+__all__ = ["LONG_WAIT_DAYS", "start_chances"]
+
+LONG_WAIT_DAYS = 90
+"""Beyond such a usual wait the seed has lain through a dry season: its good start is that of the
+next rains, and a sowing just before them would have had it too. Common practice, no source."""
 
 _SOWING_DAY = 15
 

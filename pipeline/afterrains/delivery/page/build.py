@@ -35,7 +35,7 @@ from afterrains.delivery.page.plates import lay_plates
 from afterrains.delivery.page.record import lay_controls, lay_record, meaningful_gain
 from afterrains.delivery.page.seasons import SeasonNames
 from afterrains.delivery.page.sentences import Sentences
-from afterrains.delivery.page.sheets import Sheet, lay_sheet
+from afterrains.delivery.page.sheets import FIGURE_COLUMNS, Sheet, lay_sheet
 from afterrains.delivery.page.sites import SiteRef, refer_to
 from afterrains.delivery.page.table import lay_table
 from afterrains.delivery.page.texts import LANGUAGES, Texts, load_texts
@@ -94,7 +94,7 @@ def render(folder: Folder, texts: Texts) -> str:
     unit = max(units, default="ndvi")
     controls, control_scale = lay_controls(folder.controls or (), unit, sentences, texts)
     ways, way_scale, single_ways = lay_ways(folder, _currency(folder), texts)
-    style, script = _style(), _packaged("style", "page.js")
+    style, script = _style(texts), _packaged("style", "page.js")
     sheets = _sheets(folder, refs, close_ups, meaningful, names, sentences, texts)
     charts = [sheet.chart for sheet in sheets if sheet.chart]
     return (
@@ -141,6 +141,7 @@ def render(folder: Folder, texts: Texts) -> str:
             change_shown=any(
                 close.kind == "change" for closes in close_ups.values() for close in closes
             ),
+            figure_columns=FIGURE_COLUMNS,
             chart=site_chart,
             bars=gain_bars,
             close_width=CLOSE_WIDTH,
@@ -210,8 +211,22 @@ def _packaged(*path: str) -> str:
     return file.read_text(encoding="utf-8").replace("\r\n", "\n")
 
 
-def _style() -> str:
-    return css_variables() + _packaged("style", "page.css")
+def _style(texts: Texts) -> str:
+    """The page's style; the heads of the figures' columns in it, written once for all sheets.
+
+    On a phone each cell shows its head before it: as an attribute of every cell it would be told
+    tens of thousands of times in a large programme.
+    """
+    heads = [
+        f'.figures td:nth-child({at}){{--head:"{_css_text(texts(f"figures.{name}"))}"}}'
+        for at, name in enumerate(FIGURE_COLUMNS, start=2)
+    ]
+    return "\n".join([css_variables() + _packaged("style", "page.css"), *heads])
+
+
+def _css_text(text: str) -> str:
+    """`text` inside double quotes of a style: all but letters, digits and spaces as escapes."""
+    return "".join(each if each.isalnum() or each == " " else f"\\{ord(each):x} " for each in text)
 
 
 def _policy(style: str, script: str) -> str:

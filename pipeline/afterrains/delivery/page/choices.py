@@ -29,6 +29,8 @@ class AgainRow:
     interval: str
     chance: str
     cost: str
+    area: str
+    """The ground that the cost is for; "" where that is not known."""
 
 
 @dataclass(frozen=True)
@@ -64,11 +66,15 @@ def lay_again(
     ranked = [each for each in folder.choices.values() if each.rank is not None]
     ranked = [each for each in ranked if each.site_id in refs]
     ranked.sort(key=lambda each: (each.rank or 0, each.site_id))
-    return tuple(_again(each, refs, sentences, currency, texts) for each in ranked)
+    areas = {judged.site_id: judged.area_ha for judged in folder.verdicts}
+    return tuple(
+        _again(each, areas.get(each.site_id), refs, sentences, currency, texts) for each in ranked
+    )
 
 
 def _again(
     choice: Choice,
+    area_ha: float | None,
     refs: Mapping[str, SiteRef],
     sentences: Sentences,
     currency: str,
@@ -86,6 +92,7 @@ def _again(
         if chance is None
         else texts("choices.percent", value=texts.number(chance)),
         cost=money_text(choice.expected_cost, currency, texts),
+        area="" if area_ha is None else texts("choices.for_area", area=texts.number(area_ha, 1)),
     )
 
 

@@ -19,7 +19,10 @@ from afterrains.delivery.page.site_chart import SiteChart, draw_site
 from afterrains.delivery.page.sites import SiteRef
 from afterrains.delivery.page.texts import Texts
 
-__all__ = ["FigureRow", "Sheet", "lay_sheet"]
+__all__ = ["FIGURE_COLUMNS", "FigureRow", "Sheet", "lay_sheet"]
+
+FIGURE_COLUMNS = ("sown", "control", "gain", "interval", "verdict", "rain", "dates")
+"""Columns of the figures behind a drawing, after the season."""
 
 
 @dataclass(frozen=True)

@@ -54,7 +54,9 @@ OUTLOOK_RAIN = Table(
         number("share_good", "fraction", "`good` over `years`; empty without years.", minimum=0,
                maximum=1),
         number("median_days_waited", "days", "Middle wait from sowing to the first effective rain, "
-               "in years that had one; the longer, the more seed is lost.", decimals=1, minimum=0),
+               "in years that had one; the longer, the more seed is lost. Above 90 days a good "
+               "start is that of the next rains, and speaks for no sowing in this month.",
+               decimals=1, minimum=0),
     ),
     primary_key=("site_id", "month"),
     caution="Counts of past years, not a forecast: next year's rain comes from a climate that may "
