@@ -78,3 +78,11 @@ def test_lots_are_drawn_within_strata_and_can_be_drawn_again():
     assert drawn.groupby("stratum")["sow_first"].sum().tolist() == [5, 5]
     pd.testing.assert_frame_equal(drawn, draw_by_lot(sites.iloc[::-1], 0.5, seed=7))
     assert not drawn.equals(draw_by_lot(sites, 0.5, seed=8))
+
+
+def test_a_stratum_of_one_site_has_no_lot_to_draw():
+    """It is not sown first, whatever its lot: nothing like it would be left to compare with."""
+    sites = pd.DataFrame({"site_id": list("abcd"), "stratum": list("xxxy")})
+    for seed in range(8):
+        drawn = draw_by_lot(sites, 0.5, seed=seed)
+        assert drawn.groupby("stratum")["sow_first"].sum().to_dict() == {"x": 2, "y": 0}

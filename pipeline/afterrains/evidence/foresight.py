@@ -255,7 +255,8 @@ def draw_by_lot(
     frame["lot"] = rng.permutation(len(frame)) + 1
     rank = frame.groupby("stratum")["lot"].rank()
     size = frame.groupby("stratum")["lot"].transform("size")
-    wanted = np.clip(np.round(share * size), 1, size - 1)
+    # As arrays: a Series takes 1 for a stratum of one site, where the least exceeds the most.
+    wanted = np.clip(np.round(share * size).to_numpy(), 1, size.to_numpy() - 1)
     frame["sow_first"] = rank <= wanted
     return frame
 

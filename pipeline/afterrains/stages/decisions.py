@@ -31,6 +31,7 @@ from afterrains.delivery.tables import (
 from afterrains.evidence.growth import ramp
 from afterrains.rain import start_chances
 from afterrains.results.ways import ways_of_sowing
+from afterrains.stages.calendars import start_rule
 from afterrains.stages.prepare import Prepared
 
 __all__ = ["decision_tables", "newest_season", "since_last_season"]
@@ -79,7 +80,9 @@ def decision_tables(
         begun=begun,
         chances=None
         if prepared.rain is None
-        else start_chances(prepared.rain, list(verdicts["site_id"])),
+        else start_chances(
+            prepared.rain, list(verdicts["site_id"]), rule=start_rule(prepared.programme)
+        ),
         meaningful_points=programme.evidence.meaningful_gain_points,
         ndvi_per_point=programme.evidence.ndvi_per_point,
     )
