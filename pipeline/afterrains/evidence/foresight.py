@@ -255,8 +255,9 @@ def draw_by_lot(
     frame["lot"] = rng.permutation(len(frame)) + 1
     rank = frame.groupby("stratum")["lot"].rank()
     size = frame.groupby("stratum")["lot"].transform("size")
-    # As arrays: a Series takes 1 for a stratum of one site, where the least exceeds the most.
-    wanted = np.clip(np.round(share * size).to_numpy(), 1, size.to_numpy() - 1)
+    # An array: a Series would take 1 for a stratum of one site, where the least exceeds the most.
+    sizes = size.to_numpy()
+    wanted = np.clip(np.round(share * sizes), 1, sizes - 1)
     frame["sow_first"] = rank <= wanted
     return frame
 
