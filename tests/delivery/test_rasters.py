@@ -221,7 +221,8 @@ def test_equal_arrays_are_equal_bytes(tmp_path: Path, rng: np.random.Generator) 
     np.save(tmp_path / "values.npy", values)
     code = (
         "import sys, numpy as np; from affine import Affine; from odc.geo.geobox import GeoBox\n"
-        "from pathlib import Path; from afterrains.delivery import PRODUCTS, write_product\n"
+        "from pathlib import Path; from afterrains.delivery.products import PRODUCTS\n"
+        "from afterrains.delivery.rasters import write_product\n"
         "g = GeoBox((700, 600), Affine(10, 0, 500000, 0, -10, 1600000), 'EPSG:32630')\n"
         "write_product(Path(sys.argv[2]), PRODUCTS['greenness_trend'], 'e012n034', '2021-dry',\n"
         "    np.load(sys.argv[1]), g, programme_id='dune-edge', method='as the test says',\n"
