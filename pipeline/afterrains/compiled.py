@@ -56,7 +56,7 @@ def with_kept_code(call_kernels: Callable[[], None]) -> None:
     if folder is not None:
         try:
             folder.mkdir(parents=True, exist_ok=True)
-            lock = FileLock(folder.with_suffix(".lock"), timeout=_LONGEST_WAIT_S)
+            lock = FileLock(folder.parent / "kernels.lock", timeout=_LONGEST_WAIT_S)
             lock.acquire()
         except (OSError, Timeout, NotImplementedError):
             lock = None
@@ -92,13 +92,20 @@ def _keep(folder: Path | None) -> None:
 
 
 def _folder() -> Path | None:
-    """Where this version's code is kept; None where Python keeps no compiled modules either."""
+    """Where this version's code is kept.
+
+    None where Python keeps no compiled modules either, or where there is no source to tell one
+    version from another by.
+    """
     if sys.dont_write_bytecode:
         return None
-    sources = {Path(inspect.getsourcefile(kernel.py_func) or "") for kernel in _kernels}
     digest = hashlib.sha256()
-    for source in sorted({*sources, Path(__file__)}):
-        digest.update(source.read_bytes())
+    try:
+        sources = {Path(inspect.getfile(kernel.py_func)) for kernel in _kernels}
+        for source in sorted({*sources, Path(__file__)}):
+            digest.update(source.read_bytes())
+    except OSError:
+        return None
     beside = Path(importlib.util.cache_from_source(__file__)).parent
     return beside / f"kernels-{digest.hexdigest()[:16]}"
 

@@ -34,7 +34,10 @@ def write(folder: Path) -> Callable[..., Path]:
     """Write a single-band GeoTIFF there: `write(name, numbers, **creation options)`."""
 
     def _write(name: str, numbers: NDArray[Any], *, nodata: float | None = 0, **how: Any) -> Path:
-        settings = {"driver": "GTiff", "tiled": True, "blockxsize": 64, "blockysize": 64}
+        settings = {
+            "driver": "GTiff", "tiled": True, "blockxsize": 64, "blockysize": 64,
+            "transform": from_origin(LEFT, TOP, 10, 10),
+        }  # fmt: skip
         with rasterio.open(
             folder / name,
             "w",
@@ -43,7 +46,6 @@ def write(folder: Path) -> Callable[..., Path]:
             count=1,
             dtype=numbers.dtype,
             crs=CRS,
-            transform=from_origin(LEFT, TOP, 10, 10),
             nodata=nodata,
             **{**settings, "compress": "deflate", **how},
         ) as file:

@@ -20,9 +20,10 @@ from rasterio.windows import Window
 from afterrains.errors import ServiceError
 from afterrains.rain.raster_face import StepRaster, unfit
 from afterrains.scenes.failures import UnreadableError
+from afterrains.scenes.opener import Opener
 from afterrains.scenes.ranges import RangeClient
 from afterrains.scenes.references import is_address
-from afterrains.scenes.remote import Opener, RemoteFile
+from afterrains.scenes.remote import RemoteFile
 from afterrains.scenes.windows import gdal_settings, logged_errors
 
 __all__ = ["OpenRaster", "open_raster"]

@@ -25,10 +25,11 @@ from rasterio.windows import transform as window_transform
 from afterrains.scenes.decode import Coding, decode_block
 from afterrains.scenes.directory import Directories, Directory, Plan
 from afterrains.scenes.failures import Patience, UnreadableError
+from afterrains.scenes.opener import Opener
 from afterrains.scenes.plan import Block, blocks_under
 from afterrains.scenes.ranges import RangeClient
 from afterrains.scenes.references import is_address
-from afterrains.scenes.remote import Opener, Pulled, RemoteFile
+from afterrains.scenes.remote import Pulled, RemoteFile
 from afterrains.scenes.signing import Sign
 from afterrains.scenes.store import BlockStore
 from afterrains.scenes.windows import (

@@ -8,15 +8,12 @@ when the server delivers another version than the store began with, all is asked
 from __future__ import annotations
 
 import hashlib
-import io
 import json
-import secrets
 from collections.abc import Callable, Sequence
 from concurrent.futures import Executor, Future, wait
 from contextlib import AbstractContextManager, ExitStack, nullcontext
 from dataclasses import dataclass
 from functools import partial
-from typing import Any
 
 from afterrains.scenes.failures import UnreadableError
 from afterrains.scenes.plan import Block, merged
@@ -25,7 +22,7 @@ from afterrains.scenes.signing import store_name
 from afterrains.scenes.store import BlockStore
 from afterrains.scenes.windows import driver_of
 
-__all__ = ["ChangedError", "Opener", "Pulled", "RemoteFile"]
+__all__ = ["ChangedError", "Pulled", "RemoteFile"]
 
 _HEAD_BYTES = 16_384  # GDAL's directory of a 10980-pixel file in 512-pixel blocks takes 4 to 8 kB
 _HEAD = "head"
@@ -231,57 +228,6 @@ class RemoteFile:
 
     def _part(self, first: int, length: int) -> str:
         return f"{self._mark}-{first}-{length}"
-
-
-class Opener:
-    """Lets GDAL read a remote file through Python; remembers why that failed."""
-
-    def __init__(self, file: RemoteFile) -> None:
-        # GDAL remembers files by name: a name of its own for each opening.
-        self.path = secrets.token_hex(8)
-        self.failure: Exception | None = None
-        self._file = file
-
-    def __call__(self, path: str, mode: str = "rb", **_settings: Any) -> _Stream:
-        """A stream of the file; no other file is there."""
-        if path.rpartition("/")[2] != self.path or "w" in mode or "a" in mode:
-            raise FileNotFoundError(path)
-        return _Stream(self._file, self)
-
-
-class _Stream(io.RawIOBase):
-    """A remote file with a reading position."""
-
-    def __init__(self, file: RemoteFile, opener: Opener) -> None:
-        self._file, self._opener, self._position = file, opener, 0
-
-    def readable(self) -> bool:
-        """Yes."""
-        return True
-
-    def seekable(self) -> bool:
-        """Yes."""
-        return True
-
-    def tell(self) -> int:
-        """The position."""
-        return self._position
-
-    def seek(self, offset: int, whence: int = 0) -> int:
-        """Move the position."""
-        self._position = offset + (0, self._position, self._file.size)[whence]
-        return self._position
-
-    def read(self, size: int = -1) -> bytes:
-        """Bytes from the position on; none after a failure, which GDAL takes for a broken file."""
-        length = self._file.size - self._position if size < 0 else size
-        try:
-            data = self._file.read_at(self._position, length)
-        except (UnreadableError, OSError) as error:
-            self._opener.failure = error
-            return b""
-        self._position += len(data)
-        return data
 
 
 def _is_kept() -> None:

@@ -16,10 +16,11 @@ import rasterio
 from afterrains.scenes import BlockStore, Cell, Profile, Scene
 from afterrains.scenes.failures import UnreadableError
 from afterrains.scenes.model import RADAR_BANDS
+from afterrains.scenes.opener import Opener
 from afterrains.scenes.plan import blocks_under, merged
 from afterrains.scenes.reader import WindowReader
 from afterrains.scenes.references import is_address
-from afterrains.scenes.remote import Opener, RemoteFile
+from afterrains.scenes.remote import RemoteFile
 from afterrains.scenes.signers import signer
 from afterrains.scenes.windows import TROUBLES, driver_of, grid_of, head_of, windows_of
 from afterrains.stages.cell_task import CellTask, Task
