@@ -12,8 +12,12 @@ from typing import Any, NoReturn
 
 import dask
 import numpy as np
+import pycurl
 import pytest
 from hypothesis import settings
+
+from afterrains.scenes import transfers
+from afterrains.scenes.transfers import fresh_handle
 
 # Servers that several rooms' tests start.
 sys.path.insert(0, str(Path(__file__).parent / "servers"))
@@ -40,7 +44,14 @@ def names(monkeypatch: pytest.MonkeyPatch) -> Callable[[str, str], None]:
     def look_up(host: str, *rest: Any, **settings: Any) -> Any:
         return real(known.get(host, host), *rest, **settings)
 
+    def led_handle() -> Any:
+        handle = fresh_handle()
+        # libcurl looks names up itself; the port stays as it is.
+        handle.setopt(pycurl.CONNECT_TO, [f"{name}::{end}:" for name, end in known.items()])
+        return handle
+
     monkeypatch.setattr(socket, "getaddrinfo", look_up)
+    monkeypatch.setattr(transfers, "fresh_handle", led_handle)
     return known.__setitem__
 
 

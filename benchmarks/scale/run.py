@@ -93,7 +93,8 @@ def watched(command: list[str]) -> Took:
     def watch() -> None:
         nonlocal peak, together
         whole = psutil.Process(process.pid)
-        while not over.wait(0.1):
+        # Counting a process's pages holds it up for a while.
+        while not over.wait(0.5):
             held = 0.0
             with suppress(psutil.Error):
                 for each in (whole, *whole.children(recursive=True)):

@@ -2,14 +2,18 @@
 
 from __future__ import annotations
 
+import select
+import socket
+import socketserver
+import ssl
 import threading
 from collections.abc import Callable, Iterator
-from contextlib import ExitStack
+from contextlib import ExitStack, contextmanager
+from pathlib import Path
 from typing import Any
-from urllib.parse import urlsplit
 
 import pytest
-import urllib3
+import trustme
 from answering import Answer, Answering, Asked, answering, served_part
 
 from afterrains.scenes import ranges
@@ -127,30 +131,135 @@ def test_a_redirect_is_followed_but_not_into_a_private_network(
     assert len(target.paths) == 1
 
 
-def test_only_what_came_by_tls_all_the_way_is_called_so(
-    scripted: Callable[..., Answering], monkeypatch: pytest.MonkeyPatch
-):
-    """Every name is led to one server here; what counts is how each was called."""
+@pytest.fixture
+def trusted_ca(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> trustme.CA:
+    """An authority that this machine trusts, named as other HTTP libraries let it be named."""
+    authority = trustme.CA()
+    authority.cert_pem.write_to_path(tmp_path / "authority.pem")
+    monkeypatch.setenv("REQUESTS_CA_BUNDLE", str(tmp_path / "authority.pem"))
+    return authority
+
+
+def _speaking_for(name: str, authority: trustme.CA) -> ssl.SSLContext:
+    context = ssl.SSLContext(ssl.PROTOCOL_TLS_SERVER)
+    authority.issue_cert(name).configure_cert(context)
+    return context
+
+
+def test_only_what_came_by_tls_all_the_way_is_called_so(trusted_ca: trustme.CA):
+    ends: dict[str, str] = {}
 
     def answer(asked: Asked) -> Answer:
-        to = {"/out": "http://files.example/a", "/on": "https://files.example/a"}.get(asked.path)
-        return (302, {"Location": to}, b"") if to else part(asked)
+        to = ends.get(asked.path)
+        return (302, {"Location": to}, b"words") if to else part(asked)
 
-    server = scripted(answer)
-    pool = urllib3.connection_from_url(server.address)
-    monkeypatch.setattr(RangeClient, "_pool", lambda _, address: (pool, urlsplit(address).path))
-    client = RangeClient(Patience(1))
-    sealed = {
-        address: client.get(address, 0, 5).sealed
-        for address in (
-            "https://files.example/a",
-            "https://files.example/on",
-            "http://files.example/a",
-            "http://files.example/on",
-            "https://files.example/out",
-        )
-    }
-    assert list(sealed.values()) == [True, True, False, False, False]
+    with (
+        answering(answer) as plain,
+        answering(answer, _speaking_for("127.0.0.1", trusted_ca)) as sealed,
+    ):
+        ends |= {"/out": f"{plain.address}/a", "/on": f"{sealed.address}/a"}
+        client = RangeClient(Patience(1))
+        found = {
+            (server.address[:5], path): client.get(f"{server.address}{path}", 0, 5)
+            for server in (plain, sealed)
+            for path in ("/a", "/on", "/out")
+        }
+    assert {answer.data for answer in found.values()} == {CONTENT[:5]}
+    assert [way for way, answer in found.items() if answer.sealed] == [
+        ("https", "/a"),
+        ("https", "/on"),
+    ]
+
+
+def test_a_certificate_for_another_name_or_by_a_stranger_is_refused(trusted_ca: trustme.CA):
+    for name, authority in (("files.example.org", trusted_ca), ("127.0.0.1", trustme.CA())):
+        with answering(part, _speaking_for(name, authority)) as server:
+            with pytest.raises(UnreadableError, match="certificate is not trusted"):
+                RangeClient(Patience(1)).get(f"{server.address}/a", 0, 5)
+        assert server.paths == []
+
+
+@contextmanager
+def _tunnelling() -> Iterator[tuple[str, list[str]]]:
+    """A proxy that only tunnels (RFC 9110, section 9.3.6), and where it was sent to."""
+    sent_to: list[str] = []
+
+    class Tunnel(socketserver.StreamRequestHandler):
+        def handle(self) -> None:
+            place = self.rfile.readline().split()[1].decode()
+            while self.rfile.readline().strip():
+                pass
+            sent_to.append(place)
+            host, _, port = place.rpartition(":")
+            with socket.create_connection((host, int(port))) as onward:
+                self.wfile.write(b"HTTP/1.1 200 Connection established\r\nVia: 1.1 here\r\n\r\n")
+                both = [self.connection, onward]
+                while True:
+                    ready = select.select(both, [], [], 10)[0]
+                    for one in ready:
+                        data = one.recv(65536)
+                        if not data:
+                            return
+                        (onward if one is self.connection else self.connection).sendall(data)
+
+    with socketserver.ThreadingTCPServer(("127.0.0.1", 0), Tunnel) as server:
+        server.daemon_threads = True
+        threading.Thread(target=server.serve_forever, args=(0.02,), daemon=True).start()
+        yield f"http://127.0.0.1:{server.server_address[1]}", sent_to
+        server.shutdown()
+
+
+def test_a_proxy_that_this_machine_names_is_used(
+    trusted_ca: trustme.CA, monkeypatch: pytest.MonkeyPatch
+):
+    """Only it knows where its connections end, so a proxy inside this network may be used."""
+    monkeypatch.delenv("no_proxy", raising=False)
+    monkeypatch.delenv("NO_PROXY", raising=False)
+    with answering(part, _speaking_for("127.0.0.1", trusted_ca)) as server, _tunnelling() as proxy:
+        monkeypatch.setenv("https_proxy", proxy[0])
+        client = RangeClient(Patience(1), trusted=frozenset())
+        for first in (0, 7):
+            assert client.get(f"{server.address}/a", first, 5).data == CONTENT[first : first + 5]
+        assert set(proxy[1]) == {server.address.removeprefix("https://")}
+        through = len(proxy[1])
+        monkeypatch.setenv("no_proxy", "127.0.0.1")
+        assert RangeClient(Patience(1)).get(f"{server.address}/a", 0, 5).sealed
+        assert len(proxy[1]) == through
+
+
+@pytest.mark.parametrize("status_line", [b"HTTP/1.1 abc", b"HTTP/1.1", b"nonsense"])
+def test_nonsense_is_a_failed_read(status_line: bytes):
+    """And no traceback."""
+
+    class Babble(socketserver.StreamRequestHandler):
+        def handle(self) -> None:
+            self.rfile.readline()
+            self.wfile.write(status_line + b"\r\nContent-Length: x\r\n\r\nabc")
+
+    with socketserver.ThreadingTCPServer(("127.0.0.1", 0), Babble) as server:
+        threading.Thread(target=server.serve_forever, args=(0.02,), daemon=True).start()
+        with pytest.raises(UnreadableError):
+            RangeClient(Patience(2, 0.0)).get(f"http://127.0.0.1:{server.server_address[1]}", 0, 5)
+        server.shutdown()
+
+
+def test_an_interim_answer_is_passed_over():
+    """RFC 9110, section 15.2: any number of them may come first."""
+
+    class Early(socketserver.StreamRequestHandler):
+        def handle(self) -> None:
+            self.rfile.readline()
+            self.wfile.write(
+                b"HTTP/1.1 103 Early Hints\r\nLink: </b>\r\n\r\n"
+                b"HTTP/1.1 206 Partial Content\r\nContent-Range: bytes 0-4/100\r\n"
+                b"Content-Length: 5\r\n\r\n" + CONTENT[:5]
+            )
+
+    with socketserver.ThreadingTCPServer(("127.0.0.1", 0), Early) as server:
+        threading.Thread(target=server.serve_forever, args=(0.02,), daemon=True).start()
+        address = f"http://127.0.0.1:{server.server_address[1]}"
+        assert RangeClient(Patience(1)).get(address, 0, 5).data == CONTENT[:5]
+        server.shutdown()
 
 
 def test_an_address_is_signed_anew_once_when_refused(scripted: Callable[..., Answering]):

@@ -33,6 +33,28 @@ def test_saturated_and_broken_numbers_have_no_value():
     assert np.isfinite(found).tolist() == [True, True, False]
 
 
+@pytest.mark.parametrize("kind", ["u1", "i1", "<u2", ">u2", "<i2", ">i2", "<u4", "<i4", "<f4"])
+def test_every_number_of_every_type(kind: str, rng: np.random.Generator):
+    """Computed in double precision and rounded once, whichever way the type allows to do it."""
+    low, high = (
+        (0, 10_000) if np.dtype(kind).kind == "f" else (np.iinfo(kind).min, np.iinfo(kind).max)
+    )
+    numbers = rng.integers(max(low, -40_000), min(high, 70_000), (40, 50), endpoint=True).astype(
+        kind
+    )
+    numbers[0, 0] = 7
+    found = to_reflectance(numbers, scale=2.75e-5, offset=-0.2, nodata=7, valid_range=(-100, 9_000))
+    plain = numbers.astype(float)
+    expected = np.where(
+        (plain == 7) | (plain < -100) | (plain > 9_000), np.nan, plain * 2.75e-5 - 0.2
+    )
+    assert found.dtype == np.float32
+    np.testing.assert_array_equal(found, expected.astype(np.float32))
+    found[0] = 0  # a table that is kept is not handed out
+    again = to_reflectance(numbers, scale=2.75e-5, offset=-0.2, nodata=7, valid_range=(-100, 9_000))
+    np.testing.assert_array_equal(again, expected.astype(np.float32))
+
+
 def test_floating_point_files():
     """NaN, infinity and a huge nodata number have no value."""
     numbers = np.array([0.2, np.nan, np.inf, -3.4e38], dtype=np.float32)

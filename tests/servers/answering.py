@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import ssl
 import threading
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from contextlib import contextmanager
@@ -34,8 +35,10 @@ class Answering:
 
 
 @contextmanager
-def answering(answer: Callable[[Asked], Answer]) -> Iterator[Answering]:
-    """Answer on a free port until the block ends."""
+def answering(
+    answer: Callable[[Asked], Answer], tls: ssl.SSLContext | None = None
+) -> Iterator[Answering]:
+    """Answer on a free port until the block ends, over TLS if there is a context for it."""
     state = Answering("")
 
     class Handler(BaseHTTPRequestHandler):
@@ -62,7 +65,9 @@ def answering(answer: Callable[[Asked], Answer]) -> Iterator[Answering]:
 
     server = ThreadingHTTPServer(("127.0.0.1", 0), Handler)
     server.daemon_threads = True
-    state.address = f"http://127.0.0.1:{server.server_port}"
+    if tls:
+        server.socket = tls.wrap_socket(server.socket, server_side=True)
+    state.address = f"http{'s' if tls else ''}://127.0.0.1:{server.server_port}"
     threading.Thread(target=server.serve_forever, args=(0.02,), daemon=True).start()
     try:
         yield state

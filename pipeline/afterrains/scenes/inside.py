@@ -22,7 +22,7 @@ from urllib3.connectionpool import HTTPConnectionPool, HTTPSConnectionPool
 
 from afterrains.scenes.references import UnsafeReferenceError, is_private
 
-__all__ = ["GuardedAdapter", "guard", "refuse_inside"]
+__all__ = ["GuardedAdapter", "refuse_inside"]
 
 _LARGEST_BYTES = 200_000_000
 _LONGEST_S = 600.0
@@ -73,7 +73,7 @@ class _HTTPSPool(HTTPSConnectionPool):
     ConnectionCls = _WatchedHTTPS
 
 
-def guard(manager: urllib3.PoolManager) -> urllib3.PoolManager:
+def _guard(manager: urllib3.PoolManager) -> urllib3.PoolManager:
     """Make every connection of a pool manager a watched one."""
     manager.pool_classes_by_scheme = {"http": _HTTPPool, "https": _HTTPSPool}
     return manager
@@ -99,7 +99,7 @@ class GuardedAdapter(HTTPAdapter):
         """As the library's, with watched connections where not every server may be asked."""
         super().init_poolmanager(*args, **settings)
         if self._trusted is not None:
-            guard(self.poolmanager)
+            _guard(self.poolmanager)
 
     def send(
         self, request: requests.PreparedRequest, *args: Any, **settings: Any

@@ -242,7 +242,7 @@ def _add(
             covered = covered & ~mask.clear
         for band, values in read.items():
             adjusted = tile.adjusted(values, band) if adjust else values
-            canvas.reflectance[band][wanted] = adjusted[wanted]
+            np.copyto(canvas.reflectance[band], adjusted, where=wanted)
         canvas.clear |= wanted
     canvas.covered |= covered
     if covered.any():

@@ -18,10 +18,10 @@ import os
 import secrets
 import threading
 import time
-from collections import defaultdict
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass
+from functools import lru_cache
 from pathlib import Path
 
 from filelock import FileLock, Timeout
@@ -34,6 +34,7 @@ _PARTIAL = ".partial"
 _STALE_S = 3600.0  # no part takes an hour to write: its writer is dead
 _TOUCH_S = 3600.0  # last use is kept to the hour, which spares a write at each read
 _LONGEST_HOLD_S = 120.0
+_LOCKS_KEPT = 4096
 _DOWN_TO = 0.9  # of the budget, so that not every part evicts another
 
 
@@ -62,10 +63,12 @@ class BlockStore:
 
     def __init__(self, folder: Path, budget_bytes: int = 50_000_000_000) -> None:
         self.folder = folder
+        self._root = str(folder)
         self.budget_bytes = budget_bytes
         self._until_look = 0  # the first part looks at once: another run may have left much
         self._lock = threading.Lock()
-        self._held: defaultdict[str, threading.Lock] = defaultdict(threading.Lock)
+        # Making a lock takes longer than locking; a forgotten one is made anew.
+        self._locks = lru_cache(_LOCKS_KEPT)(self._new_locks)
         self._broken = False
 
     def __reduce__(self) -> tuple[type[BlockStore], tuple[Path, int]]:
@@ -75,7 +78,7 @@ class BlockStore:
         """The part as delivered; None where it is not there or spoilt, and then it is deleted."""
         path = self._place(file, part)
         try:
-            with path.open("rb", buffering=0) as stored:
+            with open(path, "rb", buffering=0) as stored:
                 held = os.fstat(stored.fileno())
                 found, data = stored.read(_SUM_BYTES), stored.read()
             if _checksum(data) != found:
@@ -95,7 +98,7 @@ class BlockStore:
         if self._broken:
             return
         path = self._place(file, part)
-        partial = path.with_name(f".{part}.{secrets.token_hex(4)}{_PARTIAL}")
+        partial = self._place(file, f".{part}.{secrets.token_hex(4)}{_PARTIAL}")
         try:
             _write(partial, _checksum(data), data)
             os.replace(partial, path)
@@ -123,22 +126,26 @@ class BlockStore:
 
         Where the disk knows no locks, or a holder takes too long, work goes on without.
         """
-        with self._lock:
-            mine = self._held[file]
+        mine, others = self._locks(file)
         with mine:
-            lock = None
+            is_locked = True
             try:
-                folder = self._place(file, "")
-                folder.mkdir(parents=True, exist_ok=True)
-                lock = FileLock(folder / ".lock", timeout=_LONGEST_HOLD_S, poll_interval=0.02)
-                lock.acquire()
+                others.acquire()
             except (OSError, Timeout, NotImplementedError):
-                lock = None
+                is_locked = False
             try:
                 yield
             finally:
-                if lock is not None:
-                    lock.release()
+                if is_locked:
+                    others.release()
+
+    def _new_locks(self, file: str) -> tuple[threading.Lock, FileLock]:
+        """Of a file: for this process's threads, who so need not ask the disk, and for others."""
+        folder = self._place(file, "")
+        with suppress(OSError):
+            os.makedirs(folder, exist_ok=True)
+        lock = FileLock(f"{folder}.lock", timeout=_LONGEST_HOLD_S, poll_interval=0.02)
+        return threading.Lock(), lock
 
     def size(self) -> StoreSize:
         """What is kept now."""
@@ -174,8 +181,9 @@ class BlockStore:
                     elif not entry.name.startswith("."):
                         yield stat.st_mtime, stat.st_size, entry.path
 
-    def _place(self, file: str, part: str) -> Path:
-        return self.folder / file[:2] / file / part
+    def _place(self, file: str, part: str) -> str:
+        # No `Path`: joining its parts takes longer than opening the file.
+        return os.path.join(self._root, file[:2], file, part)
 
 
 def _entries(folder: str | Path) -> list[os.DirEntry[str]]:
@@ -190,21 +198,19 @@ def _checksum(data: bytes | memoryview) -> bytes:
     return isal_zlib.crc32(data).to_bytes(_SUM_BYTES, "big")
 
 
-def _write(path: Path, *pieces: bytes | memoryview) -> None:
+def _write(path: str, *pieces: bytes | memoryview) -> None:
     """A new file, its folder made when it is missing."""
     try:
-        draft = path.open("xb", buffering=0)
+        draft = open(path, "xb", buffering=0)
     except FileNotFoundError:
-        path.parent.mkdir(parents=True, exist_ok=True)
-        draft = path.open("xb", buffering=0)
+        os.makedirs(os.path.dirname(path), exist_ok=True)
+        draft = open(path, "xb", buffering=0)
     with draft:
         for piece in pieces:
             if draft.write(piece) != len(piece):
                 raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
 
 
-def _delete(path: str | Path) -> None:
-    try:
+def _delete(path: str) -> None:
+    with suppress(OSError):
         os.unlink(path)
-    except OSError:
-        pass

@@ -10,6 +10,7 @@ from __future__ import annotations
 import logging
 import re
 import threading
+from collections import OrderedDict
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import AbstractContextManager, contextmanager, nullcontext
 from dataclasses import dataclass
@@ -187,13 +188,31 @@ def grid_of(dataset: Any) -> Grid:
     transform = dataset.transform
     if transform.b or transform.d or transform.a <= 0 or transform.e >= 0:
         raise ValueError("is rotated or upside down")
-    return Grid(dataset.crs, transform, dataset.width, dataset.height)
+    return _same(Grid(dataset.crs, transform, dataset.width, dataset.height))
+
+
+@lru_cache(maxsize=256)
+def _same(grid: Grid) -> Grid:
+    """The same object for equal grids, which can then be told apart at once."""
+    return grid
 
 
 def windows_of(grid: Grid, geoboxes: Sequence[GeoBox]) -> list[Window | None]:
-    """The file's pixels under each geobox."""
+    """The file's pixels under each geobox.
+
+    Remembered: the files of a scene, and scenes of a tile, lie on the same grid. To compare the
+    reference systems of equal keys would take longer than to decode a block, so the objects
+    themselves are the key, and are kept with it.
+    """
+    asked = tuple(geoboxes)
+    key = (id(grid), *map(id, asked))
     with _one_at_a_time:  # files of one grid that are opened together wait for the first
-        return list(_windows_of(grid, tuple(geoboxes)))
+        known = _windows.get(key)
+        if known is None:
+            known = _windows[key] = (grid, asked, _windows_of(grid, asked))
+            if len(_windows) > _WINDOWS_KEPT:
+                _windows.popitem(last=False)
+    return list(known[2])
 
 
 def driver_of(href: str, head: bytes) -> str:
@@ -220,12 +239,14 @@ def nature_of(dataset: Any) -> tuple[rasterio.crs.CRS, float | None]:
     return dataset.crs, None if dataset.nodata is None else float(dataset.nodata)
 
 
+_WINDOWS_KEPT = 256
+_windows: OrderedDict[
+    tuple[int, ...], tuple[Grid, tuple[GeoBox, ...], tuple[Window | None, ...]]
+] = OrderedDict()
 _one_at_a_time = threading.Lock()
 
 
-@lru_cache(maxsize=64)
 def _windows_of(grid: Grid, geoboxes: tuple[GeoBox, ...]) -> tuple[Window | None, ...]:
-    """Remembered: the files of a scene, and scenes of a tile, lie on the same grid."""
     # Comparing two systems takes longer than all else here.
     one_of = {geobox.crs: geobox for geobox in geoboxes}
     alike = {crs: crs_of(geobox) == grid.crs for crs, geobox in one_of.items()}
