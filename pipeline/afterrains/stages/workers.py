@@ -22,7 +22,7 @@ from distributed.comm.core import CommClosedError
 from distributed.scheduler import KilledWorker
 
 from afterrains.errors import OutputError, ServiceError
-from afterrains.stages.ready import ONE_THREAD, START_METHOD, get_ready
+from afterrains.stages.ready import ENVIRONMENT, START_METHOD, get_ready
 
 __all__ = ["connect", "in_turn", "processes_for", "recorded_to"]
 
@@ -36,7 +36,7 @@ _LOCAL = {
     "distributed.worker.multiprocessing-method": START_METHOD,
     # Dask's own list also tells the allocator to hand back every free page at once; the next layer
     # then takes them anew, which was a quarter of all processor time.
-    "distributed.nanny.pre-spawn-environ": ONE_THREAD,
+    "distributed.nanny.pre-spawn-environ": ENVIRONMENT,
 }
 _PROCESS_BYTES = 600_000_000
 """What a process takes before it has a task: libraries, compiled kernels, open connections."""
@@ -107,7 +107,7 @@ def connect(
                 dashboard_address="127.0.0.1:0",
                 silence_logs=logging.ERROR,
                 # A worker is a copy of a process that was started a while ago.
-                env={**os.environ, **ONE_THREAD},
+                env={**os.environ, **ENVIRONMENT},
             ) as cluster,
             Client(cluster) as client,
         ):
