@@ -243,6 +243,26 @@ def test_nonsense_is_a_failed_read(status_line: bytes):
         server.shutdown()
 
 
+def test_what_follows_a_body_adds_nothing():
+    """RFC 9110, section 6.5: trailers come after a body in pieces; none may retell its range."""
+
+    class Afterthought(socketserver.StreamRequestHandler):
+        def handle(self) -> None:
+            self.rfile.readline()
+            self.wfile.write(
+                b"HTTP/1.1 206 Partial Content\r\nContent-Range: bytes 0-4/100\r\nETag: a\r\n"
+                b"Transfer-Encoding: chunked\r\n\r\n5\r\n" + CONTENT[:5] + b"\r\n0\r\n"
+                b"Content-Range: bytes 0-4/999\r\nETag: b\r\n\r\n"
+            )
+
+    with socketserver.ThreadingTCPServer(("127.0.0.1", 0), Afterthought) as server:
+        threading.Thread(target=server.serve_forever, args=(0.02,), daemon=True).start()
+        address = f"http://127.0.0.1:{server.server_address[1]}"
+        answer = RangeClient(Patience(1)).get(address, 0, 5)
+        server.shutdown()
+    assert (answer.data, answer.size, answer.version) == (CONTENT[:5], 100, "a 100")
+
+
 def test_an_interim_answer_is_passed_over():
     """RFC 9110, section 15.2: any number of them may come first."""
 

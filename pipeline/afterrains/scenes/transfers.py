@@ -10,7 +10,7 @@ from __future__ import annotations
 import os
 import socket
 import time
-from collections import deque
+from collections import defaultdict, deque
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from functools import lru_cache
@@ -70,7 +70,7 @@ class Transfers:
     Parameters
     ----------
     connections : int
-        Most handles kept for later requests.
+        Most handles kept for later requests to one server.
     silence_s : float
         How long a server may say nothing; whole seconds count, at least one.
     trusted : frozenset of str, optional
@@ -82,7 +82,7 @@ class Transfers:
         self, connections: int, silence_s: float, trusted: frozenset[str] | None = None
     ) -> None:
         self._connections, self._silence_s, self._trusted = connections, silence_s, trusted
-        self._idle: deque[_Transfer] = deque()
+        self._idle: defaultdict[tuple[str, str], deque[_Transfer]] = defaultdict(deque)
         self._proxies: dict[tuple[str, str], str] = {}
 
     def get(self, address: str, first: int, length: int, end: float, believed: Believed) -> Reply:
@@ -105,15 +105,16 @@ class Transfers:
             If the connection would end inside this network.
         """
         url, scheme, host = _checked(address)
+        idle = self._idle[scheme, host]
         try:
-            transfer = self._idle.pop()
+            transfer = idle.pop()
         except IndexError:
             transfer = _Transfer(self._silence_s, self._trusted)
         try:
             return transfer.run(url, host, self._proxy(scheme, host), first, length, end, believed)
         finally:
-            if len(self._idle) < self._connections:
-                self._idle.append(transfer)
+            if len(idle) < self._connections:
+                idle.append(transfer)
             else:
                 transfer.close()
 
@@ -139,7 +140,7 @@ class _Transfer:
             self._handle.setopt(pycurl.OPENSOCKETFUNCTION, self._socket)
         self._trusted = trusted
         self._host, self._is_direct = "", True
-        self._status, self._headers = 0, dict[str, str]()
+        self._status, self._headers, self._is_told = 0, dict[str, str](), False
         self._parts: list[bytes] = []
         self._held = self._fewest = self._most = 0
         self._fault: BaseException | None = None
@@ -162,9 +163,9 @@ class _Transfer:
     ) -> Reply:
         """See `Transfers.get`."""
         self._host, self._is_direct, self._believed = host, not proxy, believed
-        self._status, self._headers, self._parts = 0, {}, []
+        self._status, self._headers, self._is_told = 0, {}, False
+        parts = self._parts = []
         self._held = self._fewest = self._most = 0
-        self._fault = None
         handle = self._handle
         handle.setopt(pycurl.URL, url)
         handle.setopt(pycurl.PROXY, proxy)
@@ -176,14 +177,15 @@ class _Transfer:
         except pycurl.error as error:
             code = error.args[0]
         finally:
-            self._believed = _nothing
+            fault, self._fault = self._fault, None
+            self._believed, self._parts = _nothing, []
             while self._opened:  # libcurl has made copies
                 self._opened.pop().close()
-        if self._fault is not None:
-            raise self._fault
+        if fault is not None:
+            raise fault
         if code == pycurl.E_OPERATION_TIMEDOUT:
             # Either the silence, or the end of all patience.
-            late = time.monotonic() >= end - 0.001
+            late = time.monotonic() >= end - 0.05
             raise FailedError(
                 "the server is too slow" if late else "the server does not answer in time"
             )
@@ -193,14 +195,14 @@ class _Transfer:
             raise FailedError(f"the line to the server failed ({what})")
         if not self._fewest <= self._held <= self._most:
             raise FailedError(f"the server sent {self._held} of {self._fewest} bytes")
-        body = self._parts[0] if len(self._parts) == 1 else b"".join(self._parts)
-        self._parts = []
-        return Reply(self._status, self._headers, body)
+        return Reply(self._status, self._headers, b"".join(parts))
 
     # libcurl calls what follows; an exception would be printed and forgotten there.
 
     def _header(self, line: bytes) -> int | None:
         try:
+            if self._is_told:  # what follows a body adds nothing
+                return None
             text = line.decode("latin-1").strip()
             if text.startswith("HTTP/") and ":" not in text.partition(" ")[0]:
                 self._status, self._headers = int(text.split(" ")[1]), {}
@@ -208,6 +210,7 @@ class _Transfer:
                 name, _, value = text.partition(":")
                 self._headers[name.strip().lower()] = value.strip()
             elif not self._is_not_yet_it():
+                self._is_told = True
                 self._fewest, self._most = self._believed(self._status, self._headers)
         except BaseException as fault:
             return self._stop(fault)
