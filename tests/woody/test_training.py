@@ -137,9 +137,9 @@ def test_training_takes_each_plot_in_its_season_and_tells_what_it_left(rng, cale
     assert set(asked) == {("cell", "2018-dry"), ("cell", "2019-dry")}
     assert gathered.features.notna().all(axis=1).sum() == 60
     told = {finding.code: finding.what for finding in gathered.findings}
-    assert told["plots-no-season"].startswith("2 plots (p62, p63)")
-    assert told["plots-outside"].startswith("1 plots (p61)")
-    assert told["plots-not-clear"].startswith("1 plots (p60)")
+    assert told["plots-no-season"].endswith(": p62, p63")
+    assert told["plots-outside"] == "1 of the plots outside the ground that is read: p61"
+    assert told["plots-not-clear"].startswith("1 of the plots never clear")
     with pytest.raises(InputError, match=r"the plots lie in \d places"):
         train(plots, {"cell": _BOX}, calendar, composites_of, names=names)
     # The plot's mean NDVI follows its cover in its own season, not in the other.

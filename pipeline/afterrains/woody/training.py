@@ -274,19 +274,19 @@ def _findings(
     for chosen, what, mend, code in (
         (
             seasonless,
-            "were surveyed when no complete dry season of the scenes shows them",
+            "surveyed when no complete dry season of the scenes shows them",
             "let the scenes reach over the survey dates",
             "plots-no-season",
         ),
         (
             ~covered & ~seasonless,
-            "lie outside the ground that is read",
+            "outside the ground that is read",
             "give their ground a cell, or leave them out",
             "plots-outside",
         ),
         (
             unseen,
-            "were never clear at the end of their dry season",
+            "never clear at the end of their dry season",
             "nothing to mend; they are left out of the fit",
             "plots-not-clear",
         ),
@@ -294,4 +294,5 @@ def _findings(
         if chosen.any():
             ids = [str(each) for each in table.loc[chosen, "plot_id"]]
             listed = ", ".join(ids[:5]) + (", …" if len(ids) > 5 else "")
-            yield Finding("warning", "plots", "", f"{len(ids)} plots ({listed}) {what}", mend, code)
+            told = f"{len(ids)} of the plots {what}: {listed}"
+            yield Finding("warning", "plots", "", told, mend, code)
