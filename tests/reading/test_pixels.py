@@ -19,7 +19,7 @@ from range_server import RangeServer
 from rasterio.windows import Window
 from served_ground import CRS, LEFT, TOP, box
 
-from afterrains.scenes.decode import BlockError, Coding, decode_block, undifferenced
+from afterrains.scenes.decode import BlockError, Coding, decode_block
 from afterrains.scenes.failures import Patience, UnreadableError
 from afterrains.scenes.plan import Block, blocks_under, merged
 from afterrains.scenes.ranges import RangeClient
@@ -173,20 +173,6 @@ def test_a_broken_block_is_an_error_never_zeros(
     path.write_bytes(content)
     with WindowReader(patience=Patience(2, 0.0)) as reader, pytest.raises(UnreadableError):
         reader.read(f"{server.address}/band.tif", [box(0, 0, 5, 5)])
-
-
-@pytest.mark.parametrize("kind", ["u1", "i1", "u2", "i2", "u4", "i4", "u8", "i8"])
-def test_differences_are_undone_as_the_type_counts(kind: str, rng: np.random.Generator):
-    """TIFF 6.0, section 14: sums that pass the type's end begin anew, as NumPy's do."""
-    info = np.iinfo(kind)
-    for rows in (3, 200):  # few pixels, and enough to be worth compiled code
-        differences = rng.integers(info.min, info.max, (rows, 512), kind, endpoint=True)
-        differences.flags.writeable = False
-        found = undifferenced(differences)
-        assert found.dtype == differences.dtype
-        np.testing.assert_array_equal(
-            np.diff(found, axis=1, prepend=found.dtype.type(0)), differences
-        )
 
 
 @pytest.mark.parametrize(

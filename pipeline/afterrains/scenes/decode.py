@@ -21,13 +21,10 @@ import numpy as np
 from isal import isal_zlib
 from numpy.typing import NDArray
 
-from afterrains.compiled import compiled
-
-__all__ = ["BlockError", "Coding", "decode_block", "undifferenced"]
+__all__ = ["BlockError", "Coding", "decode_block"]
 
 # The library types its error as a plain object.
 _BROKEN: type[Exception] = isal_zlib.error  # type: ignore[assignment]
-_WORTH_COMPILED = 65_536  # pixels; fewer are not worth compiling for, where no code is kept
 _KINDS = {1: "uif", 2: "ui", 3: "f"}
 
 
@@ -91,28 +88,8 @@ def decode_block(
     values = np.frombuffer(data, coding.dtype).reshape(-1, coding.block[1])[wanted]
     native = values.astype(coding.dtype.newbyteorder("="), copy=False)
     if coding.predictor == 2:
-        return undifferenced(native)
+        return np.cumsum(native, axis=1, dtype=native.dtype)
     return native
-
-
-def undifferenced(differences: NDArray[Any]) -> NDArray[Any]:
-    """Undo the differencing predictor: running sums along rows (y, x), past the type's end anew."""
-    if differences.size < _WORTH_COMPILED:
-        return np.cumsum(differences, axis=1, dtype=differences.dtype)
-    out = np.empty_like(differences)
-    _running_sums(differences, out)
-    return out
-
-
-@compiled
-def _running_sums(differences: NDArray[Any], out: NDArray[Any]) -> None:
-    kind = differences.dtype.type
-    for row in range(differences.shape[0]):
-        taken, put = differences[row], out[row]
-        total = kind(0)
-        for column in range(taken.size):
-            total = kind(total + taken[column])
-            put[column] = total
 
 
 def _begun(raw: bytes | memoryview, length: int) -> bytes:

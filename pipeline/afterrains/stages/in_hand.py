@@ -11,7 +11,6 @@ import numpy as np  # noqa: E402
 
 import afterrains.stages.drawing  # noqa: E402, F401
 from afterrains.compiled import with_kept_code  # noqa: E402
-from afterrains.scenes.decode import undifferenced  # noqa: E402
 from afterrains.scenes.leftover import leftovers  # noqa: E402
 from afterrains.signals.composites import season_composite  # noqa: E402
 from afterrains.stages.maps import trend_layers  # noqa: E402
@@ -21,8 +20,6 @@ from afterrains.woody.trees import evaluate, no_trees  # noqa: E402
 
 def call_kernels() -> None:
     """Call each kernel of reading and mapping once, with the least it can be called with."""
-    stored = np.frombuffer(bytes(512 * 512 * 2), np.uint16)  # as Sentinel-2 and Landsat are
-    undifferenced(stored.reshape(512, 512))
     cube = np.ones((5, 1, 1), np.float32)
     season_composite(cube)
     leftovers(cube, np.arange(5))
