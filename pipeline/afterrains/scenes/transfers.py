@@ -260,6 +260,9 @@ def fresh_handle() -> Any:
         (pycurl.FOLLOWLOCATION, 0),
         (pycurl.PROTOCOLS, pycurl.PROTO_HTTP | pycurl.PROTO_HTTPS),
         (pycurl.HTTP_VERSION, pycurl.CURL_HTTP_VERSION_1_1),
+        # Whom to ask through a proxy is settled here alone: one that libcurl went around by its own
+        # reading of no_proxy would end unwatched.
+        (pycurl.NOPROXY, ""),
         (pycurl.HTTPHEADER, ["Accept-Encoding: identity"]),
         (pycurl.CAINFO, _certificates()),
         (pycurl.CONNECTTIMEOUT, _CONNECT_S),
