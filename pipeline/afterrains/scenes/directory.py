@@ -19,9 +19,10 @@ from odc.geo.geobox import GeoBox
 from rasterio.windows import Window
 
 from afterrains.scenes.decode import Coding
+from afterrains.scenes.grids import Grid, grid_of, windows_of
 from afterrains.scenes.plan import Block, block_at, places_under
 from afterrains.scenes.remote import RemoteFile
-from afterrains.scenes.windows import Grid, grid_of, nature_of, windows_of
+from afterrains.scenes.windows import nature_of
 
 __all__ = ["Directories", "Directory", "Plan"]
 

@@ -25,6 +25,7 @@ from rasterio.windows import transform as window_transform
 from afterrains.scenes.decode import Coding, decode_block
 from afterrains.scenes.directory import Directories, Directory, Plan
 from afterrains.scenes.failures import Patience, UnreadableError
+from afterrains.scenes.grids import grid_of, windows_of
 from afterrains.scenes.opener import Opener
 from afterrains.scenes.plan import Block, blocks_under
 from afterrains.scenes.ranges import RangeClient
@@ -36,11 +37,9 @@ from afterrains.scenes.windows import (
     TROUBLES,
     WindowReading,
     gdal_settings,
-    grid_of,
     read_by_gdal,
     read_file,
     tried,
-    windows_of,
 )
 
 __all__ = ["WindowReader", "read_window"]

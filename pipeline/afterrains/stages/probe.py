@@ -15,6 +15,7 @@ import rasterio
 
 from afterrains.scenes import BlockStore, Cell, Profile, Scene
 from afterrains.scenes.failures import UnreadableError
+from afterrains.scenes.grids import grid_of, windows_of
 from afterrains.scenes.model import RADAR_BANDS
 from afterrains.scenes.opener import Opener
 from afterrains.scenes.plan import blocks_under, merged
@@ -22,7 +23,7 @@ from afterrains.scenes.reader import WindowReader
 from afterrains.scenes.references import is_address
 from afterrains.scenes.remote import RemoteFile
 from afterrains.scenes.signers import signer
-from afterrains.scenes.windows import TROUBLES, driver_of, grid_of, head_of, windows_of
+from afterrains.scenes.windows import TROUBLES, driver_of, head_of
 from afterrains.stages.cell_task import CellTask, Task
 from afterrains.stages.cellwork import perform
 from afterrains.stages.ledger import Ledger
