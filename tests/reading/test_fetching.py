@@ -19,8 +19,10 @@ from served_ground import LEFT, TOP, box
 
 from afterrains.scenes.failures import Patience, UnreadableError
 from afterrains.scenes.plan import blocks_under
+from afterrains.scenes.ranges import RangeClient
 from afterrains.scenes.reader import WindowReader
 from afterrains.scenes.store import BlockStore
+from afterrains.scenes.windows import HANDLERS
 
 Write = Callable[..., Path]
 EAGER = Patience(tries=5, first_wait_s=0.0)
@@ -150,6 +152,69 @@ def test_a_lasting_failure_is_reported_and_leaves_nothing(
     assert BlockStore(tmp_path / "store").size().parts == 0
     server.plan = None
     assert (read(server, [box(0, 0, 9, 9)], BlockStore(tmp_path / "store"))[0] > 0).all()
+
+
+def _with_directory_at_its_end(path: Path) -> Path:
+    """GDAL writes a directory that outgrew its place behind everything else."""
+    with rasterio.open(path, "r+") as file:
+        file.update_tags(said="more than there was room for " * 20)
+    content = path.read_bytes()
+    assert int.from_bytes(content[4:8], "little") > HEAD
+    return path
+
+
+def test_a_directory_that_did_not_come_with_the_beginning_is_asked_for(
+    band: Path, server: RangeServer
+):
+    """The expected pixels are GDAL's from the disk."""
+    _with_directory_at_its_end(band)
+    with rasterio.open(band) as dataset:
+        expected = dataset.read(1)
+    (found,) = read(server, [box(0, 0, 512, 512)], None)
+    assert np.array_equal(found, expected)
+    # Head and directory come besides the blocks, each once.
+    assert sent(server) < band.stat().st_size + HEAD + 16_384
+
+
+def test_threads_open_and_shut_files_one_at_a_time_and_wait_for_no_server_meanwhile(
+    write: Write, server: RangeServer, rng: np.random.Generator, monkeypatch: pytest.MonkeyPatch
+):
+    """GDAL keeps who handles which file in a table without a lock (`windows.HANDLERS`)."""
+    names = [f"{number}.tif" for number in range(9)]
+    for name in names:
+        coding = "lzw" if int(name[0]) % 3 == 2 else "deflate"  # GDAL decodes the first
+        path = write(name, rng.integers(1, 60_000, (256, 256), dtype=np.uint16), compress=coding)
+        if int(name[0]) % 3 == 1:
+            _with_directory_at_its_end(path)
+    held = HANDLERS._is_owned  # type: ignore[attr-defined]
+    opened, asked = [], []
+    real_open, real_close, real_get = (
+        rasterio.open,
+        rasterio.io.DatasetReader.close,
+        RangeClient.get,
+    )
+
+    def watched_open(*given: Any, **named: Any) -> Any:
+        opened.append(held())
+        return real_open(*given, **named)
+
+    def watched_close(dataset: Any) -> None:
+        opened.append(held())
+        real_close(dataset)
+
+    def watched_get(client: RangeClient, *given: Any) -> Any:
+        asked.append(held())
+        return real_get(client, *given)
+
+    monkeypatch.setattr("afterrains.scenes.opener.rasterio.open", watched_open)
+    monkeypatch.setattr(rasterio.io.DatasetReader, "close", watched_close)
+    monkeypatch.setattr(RangeClient, "get", watched_get)
+    hrefs = [f"{server.address}/{name}" for name in names]
+    with WindowReader(None, EAGER) as reader:
+        found = reader.start_all(hrefs, [box(0, 0, 256, 256)])
+        assert all(each.result()[0] is not None for each in found.values())
+    assert len(opened) >= 2 * len(names) and all(opened)
+    assert len(asked) >= 2 * len(names) and not any(asked)
 
 
 def test_a_file_that_changed_is_read_anew_as_a_whole(

@@ -20,11 +20,11 @@ from rasterio.windows import Window
 from afterrains.errors import ServiceError
 from afterrains.rain.raster_face import StepRaster, unfit
 from afterrains.scenes.failures import UnreadableError
-from afterrains.scenes.opener import Opener
+from afterrains.scenes.opener import Opener, open_remote
 from afterrains.scenes.ranges import RangeClient
 from afterrains.scenes.references import is_address
 from afterrains.scenes.remote import RemoteFile
-from afterrains.scenes.windows import gdal_settings, logged_errors
+from afterrains.scenes.windows import HANDLERS, gdal_settings, logged_errors, shut
 
 __all__ = ["OpenRaster", "open_raster"]
 
@@ -69,22 +69,34 @@ def open_raster(raster: StepRaster, client: RangeClient) -> Iterator[OpenRaster]
     UnfitError
         If a file on this disk is no GeoTIFF.
     """
-    opener: Opener | None = None
     with rasterio.Env(**gdal_settings()):
         try:
             with logged_errors() as logged:
-                if is_address(raster.href):
-                    opener = Opener(RemoteFile(raster.href, client))
-                    place, how = opener.path, {"opener": opener}
-                else:
-                    place, how = raster.href, {}
-                dataset = rasterio.open(place, driver="GTiff", sharing=False, **how)
+                dataset, opener = _opened(raster.href, client)
         except (UnreadableError, RasterioError, OSError) as error:
-            raise _unreadable(raster, opener, error) from error
-        with dataset:
+            raise _unreadable(raster, None, error) from error
+        try:
             if logged:
                 raise _unreadable(raster, opener, None)
             yield OpenRaster(raster, dataset, opener)
+        finally:
+            shut(dataset)
+
+
+def _opened(href: str, client: RangeClient) -> tuple[Any, Opener | None]:
+    """The open file, and what it is read through where it is remote."""
+    if not is_address(href):
+        with HANDLERS:
+            return rasterio.open(href, driver="GTiff", sharing=False), None
+    opened = open_remote(RemoteFile(href, client), _looked_for, driver="GTiff")
+    return opened.dataset, opened.opener
+
+
+def _looked_for(dataset: Any) -> None:
+    """Have GDAL look for all that it would look for later, when other threads may open files."""
+    dataset.mask_flag_enums  # noqa: B018 looked up once and remembered
+    for band in range(dataset.count + 1):
+        dataset.tags(band)
 
 
 def _unreadable(raster: StepRaster, opener: Opener | None, error: Exception | None) -> Exception:

@@ -1,15 +1,101 @@
-"""GDAL reads a remote file through Python: by the same ranges, the same store, the same guard."""
+"""GDAL reads a remote file through Python: by the same ranges, the same store, the same guard.
+
+Only one thread may open or close files (`windows.HANDLERS`), and a server may let one wait for
+minutes. So while a file is opened GDAL gets what is in memory already; where that is not enough,
+it is shut again, what it asked for is fetched with nobody waiting, and it is opened anew.
+"""
 
 from __future__ import annotations
 
 import io
 import secrets
-from typing import Any
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Any, Generic, TypeVar
+
+import rasterio
+from rasterio.errors import RasterioIOError
 
 from afterrains.scenes.failures import UnreadableError
 from afterrains.scenes.remote import RemoteFile
+from afterrains.scenes.windows import HANDLERS, TROUBLES, logged_errors, shut
 
-__all__ = ["Opener"]
+__all__ = ["Opened", "Opener", "open_remote"]
+
+_Found = TypeVar("_Found")
+
+
+@dataclass(frozen=True)
+class Opened(Generic[_Found]):
+    """A remote file that GDAL has open in this thread; close it in the same."""
+
+    dataset: Any
+    found: _Found
+    """What was looked up while it was opened."""
+    opener: Opener
+
+    def close(self) -> None:
+        """Close it."""
+        shut(self.dataset)
+
+
+def open_remote(
+    file: RemoteFile, look: Callable[[Any], _Found], driver: str | None = None
+) -> Opened[_Found]:
+    """Open a remote file with GDAL.
+
+    Parameters
+    ----------
+    file : RemoteFile
+    look : callable
+        Given the open dataset; whatever may make GDAL look for other files (tags, masks) belongs
+        in here. It may be called several times.
+    driver : str, optional
+        GDAL's driver; by the file itself if unset.
+
+    Raises
+    ------
+    UnreadableError
+        If the server does not give what is asked for.
+    RasterioError, OSError, ValueError
+        If GDAL, or `look`, finds the file broken.
+    """
+    asked: set[tuple[int, int]] = set()
+    while True:
+        opener = Opener(file)
+        with HANDLERS:
+            opened = _tried_once(opener, look, driver or file.driver)
+        if opened is not None:
+            opener.may_ask = True
+            return opened
+        missing = opener.missing
+        if missing is None or missing in asked:
+            raise UnreadableError("its directory cannot be followed")
+        asked.add(missing)
+        file.read_at(*missing)
+
+
+def _tried_once(
+    opener: Opener, look: Callable[[Any], _Found], driver: str
+) -> Opened[_Found] | None:
+    """The open file; None where something must be fetched first."""
+    dataset = None
+    try:
+        with logged_errors() as logged:
+            dataset = rasterio.open(opener.path, driver=driver, sharing=False, opener=opener)
+            found = look(dataset)
+        if logged:
+            raise RasterioIOError(logged[0])
+    except TROUBLES:
+        if dataset is not None:
+            dataset.close()
+        if opener.missing is None:
+            raise
+        return None
+    if opener.missing is not None:
+        dataset.close()
+        return None
+    return Opened(dataset, found, opener)
 
 
 class Opener:
@@ -19,6 +105,10 @@ class Opener:
         # GDAL remembers files by name: a name of its own for each opening.
         self.path = secrets.token_hex(8)
         self.failure: Exception | None = None
+        self.may_ask = False
+        """Whether the server may be asked for what is not in memory."""
+        self.missing: tuple[int, int] | None = None
+        """First byte and length of what was wanted and might not be asked for."""
         self._file = file
 
     def __call__(self, path: str, mode: str = "rb", **_settings: Any) -> _Stream:
@@ -54,6 +144,13 @@ class _Stream(io.RawIOBase):
     def read(self, size: int = -1) -> bytes:
         """Bytes from the position on; none after a failure, which GDAL takes for a broken file."""
         length = self._file.size - self._position if size < 0 else size
+        if not self._opener.may_ask:
+            held = self._file.held_at(self._position, length)
+            if held is None:
+                self._opener.missing = self._position, length
+                return b""
+            self._position += len(held)
+            return held
         try:
             data = self._file.read_at(self._position, length)
         except (UnreadableError, OSError) as error:

@@ -13,6 +13,7 @@ from collections.abc import Mapping, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
 from contextlib import ExitStack
 from dataclasses import dataclass
+from functools import partial
 from typing import Any
 
 import numpy as np
@@ -26,7 +27,7 @@ from afterrains.scenes.decode import Coding, decode_block
 from afterrains.scenes.directory import Directories, Directory, Plan
 from afterrains.scenes.failures import Patience, UnreadableError
 from afterrains.scenes.grids import grid_of, windows_of
-from afterrains.scenes.opener import Opener
+from afterrains.scenes.opener import Opened, open_remote
 from afterrains.scenes.plan import Block, blocks_under
 from afterrains.scenes.ranges import RangeClient
 from afterrains.scenes.references import is_address
@@ -139,38 +140,41 @@ class WindowReader:
     def _read_remote(self, href: str, geoboxes: Sequence[GeoBox]) -> list[WindowReading | None]:
         with ExitStack() as until:
             file = RemoteFile(href, self.client, self.store, until)
-            opener = Opener(file)
             try:
                 directory = self._directories.get(file)
                 plan = directory.known(geoboxes) if directory else None
                 if plan is None:
-                    with rasterio.open(
-                        opener.path, driver=file.driver, sharing=False, opener=opener
-                    ) as dataset:
-                        directory = directory or Directory.of(dataset, file.head[:2])
-                        if directory is None:
-                            return self._by_gdal(file, dataset, geoboxes)
-                        plan = directory.looked_up(geoboxes, dataset)
-                    self._directories.keep(file, directory)
+                    look = partial(_look, file=file, known=directory, geoboxes=geoboxes)
+                    opened = open_remote(file, look)
+                    if not isinstance(opened.found, Plan):
+                        until.callback(opened.close)
+                        return self._by_gdal(file, opened, *opened.found)
+                    opened.close()
+                    plan = opened.found
+                    self._directories.keep(file, plan.directory)
                 filled = _Filled.of(plan)
                 self._pull(file, plan.blocks, filled)
             except TROUBLES:
                 self._directories.forget(file)
                 file.forget()
-                if isinstance(opener.failure, UnreadableError):
-                    raise opener.failure from None
                 raise
             return filled.readings
 
     def _by_gdal(
-        self, file: RemoteFile, dataset: Any, geoboxes: Sequence[GeoBox]
+        self,
+        file: RemoteFile,
+        opened: Opened[Any],
+        windows: Sequence[Window | None],
+        blocks: Sequence[Block],
     ) -> list[WindowReading | None]:
         """Windows of an open remote file in a coding that GDAL must decode."""
-        windows = windows_of(grid_of(dataset), geoboxes)
-        if dataset.driver == "GTiff":
-            inside = [window for window in windows if window]
-            file.pull(blocks_under(dataset, inside), file.hold, self._requests)
-        return read_by_gdal(dataset, windows)
+        file.pull(blocks, file.hold, self._requests)
+        try:
+            return read_by_gdal(opened.dataset, windows)
+        except TROUBLES:
+            if isinstance(opened.opener.failure, UnreadableError):
+                raise opened.opener.failure from None
+            raise
 
     def _pull(self, file: RemoteFile, blocks: Sequence[Block], filled: _Filled) -> None:
         """Blocks into the windows: requests go on while others decode what came."""
@@ -201,6 +205,22 @@ def read_window(
     """
     with WindowReader(patience=patience, in_flight=4) as reader:
         return reader.read(href, [geobox])[0]
+
+
+_ByGdal = tuple[Sequence[Window | None], Sequence[Block]]
+"""The windows, and the blocks under them where the file tells."""
+
+
+def _look(
+    dataset: Any, file: RemoteFile, known: Directory | None, geoboxes: Sequence[GeoBox]
+) -> Plan | _ByGdal:
+    """What is read of an open file, and by whom it is decoded: us, or GDAL."""
+    directory = known or Directory.of(dataset, file.head[:2])
+    if directory is not None:
+        return directory.looked_up(geoboxes, dataset)
+    windows = windows_of(grid_of(dataset), geoboxes)
+    inside = [window for window in windows if window]
+    return windows, blocks_under(dataset, inside) if dataset.driver == "GTiff" else ()
 
 
 def _stay_in_environment() -> None:

@@ -208,15 +208,23 @@ class RemoteFile:
         self._parts[pulled.block.offset] = bytes(pulled.raw)
         pulled.keep()
 
-    def read_at(self, first: int, length: int) -> bytes:
-        """Any bytes, kept in memory and in the store; shorter only at the file's end."""
+    def held_at(self, first: int, length: int) -> bytes | None:
+        """Bytes that are in memory; None where they are not."""
         last = min(first + length, self.size)
+        if last <= first:
+            return b""
         for begins, data in tuple(self._parts.items()):
             if begins <= first and last <= begins + len(data):
                 return data[first - begins : last - begins]
+        return None
+
+    def read_at(self, first: int, length: int) -> bytes:
+        """Any bytes, kept in memory and in the store; shorter only at the file's end."""
+        held = self.held_at(first, length)
+        if held is not None:
+            return held
+        last = min(first + length, self.size)
         whole = min(max(last - first, _HEAD_BYTES), self.size - first)
-        if whole <= 0:
-            return b""
         name = self._part(first, whole)
         stored = self._store.get(self.name, name) if self._store else None
         if stored is None:

@@ -11,7 +11,7 @@ import logging
 import re
 import threading
 from collections.abc import Callable, Iterator, Sequence
-from contextlib import AbstractContextManager, contextmanager, nullcontext
+from contextlib import AbstractContextManager, ExitStack, contextmanager, nullcontext
 from dataclasses import dataclass
 from typing import Any
 from urllib.parse import urlsplit
@@ -28,6 +28,7 @@ from afterrains.scenes.failures import Patience, UnreadableError
 from afterrains.scenes.grids import grid_of, windows_of
 
 __all__ = [
+    "HANDLERS",
     "TROUBLES",
     "Patience",
     "UnreadableError",
@@ -39,6 +40,7 @@ __all__ = [
     "nature_of",
     "read_by_gdal",
     "read_file",
+    "shut",
     "tried",
 ]
 
@@ -47,6 +49,13 @@ _OPENED = re.compile(r"'?(/vsiriopener_\w+/)?\b[0-9a-f]{16}\b'?")
 _SECRET = re.compile(r"\?[^\s'\"]*")
 TROUBLES = (RasterioError, OSError, ValueError, MemoryError)
 """What reading a file can raise that is the file's or the line's fault."""
+HANDLERS = threading.RLock()
+"""Held while GDAL opens or closes a file or looks for one.
+
+To find who handles a name it walks a table without a lock; a file that it reads through Python
+stands in that table while it is open. Two threads at once, and now and then the process ends by a
+memory fault. What an open file holds can be read without it.
+"""
 
 
 def gdal_settings(*, afresh: bool = False) -> dict[str, str | int]:
@@ -138,8 +147,18 @@ def _environment(*, afresh: bool) -> AbstractContextManager[Any]:
 
 
 def _read_once(href: str, geoboxes: Sequence[GeoBox]) -> list[WindowReading | None]:
-    with rasterio.open(href, driver=driver_of(href, head_of(href)), sharing=False) as dataset:
-        return read_by_gdal(dataset, windows_of(grid_of(dataset), geoboxes))
+    with ExitStack() as until:
+        with HANDLERS:
+            dataset = rasterio.open(href, driver=driver_of(href, head_of(href)), sharing=False)
+            until.callback(shut, dataset)
+            windows = windows_of(grid_of(dataset), geoboxes)
+        return read_by_gdal(dataset, windows)
+
+
+def shut(dataset: Any) -> None:
+    """Close an open file; nothing is handed on, so errors that are logged count as usual."""
+    with HANDLERS:
+        dataset.close()
 
 
 def read_by_gdal(dataset: Any, windows: Sequence[Window | None]) -> list[WindowReading | None]:
@@ -178,8 +197,11 @@ def nature_of(dataset: Any) -> tuple[rasterio.crs.CRS, float | None]:
     return dataset.crs, None if dataset.nodata is None else float(dataset.nodata)
 
 
+_collecting = threading.local()
+
+
 class _Collector(logging.Handler):
-    """Keeps what this thread's GDAL calls log as errors."""
+    """Keeps what this thread's GDAL calls log as errors, unless another collects within it."""
 
     def __init__(self) -> None:
         super().__init__(level=logging.ERROR)
@@ -188,7 +210,7 @@ class _Collector(logging.Handler):
 
     def emit(self, record: logging.LogRecord) -> None:
         """Keep one record's text."""
-        if record.thread == self._thread:
+        if record.thread == self._thread and _collecting.innermost is self:
             self.messages.append(record.getMessage())
 
 
@@ -196,8 +218,11 @@ class _Collector(logging.Handler):
 def logged_errors() -> Iterator[list[str]]:
     """What GDAL logs as errors in this thread meanwhile, though it may hand back pixels."""
     collector, logger = _Collector(), logging.getLogger("rasterio")
+    around = getattr(_collecting, "innermost", None)
+    _collecting.innermost = collector
     logger.addHandler(collector)
     try:
         yield collector.messages
     finally:
         logger.removeHandler(collector)
+        _collecting.innermost = around

@@ -6,6 +6,7 @@ import tempfile
 import time
 from collections import defaultdict
 from collections.abc import Iterable, Mapping, Sequence
+from contextlib import closing
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
@@ -17,7 +18,7 @@ from afterrains.scenes import BlockStore, Cell, Profile, Scene
 from afterrains.scenes.failures import UnreadableError
 from afterrains.scenes.grids import grid_of, windows_of
 from afterrains.scenes.model import RADAR_BANDS
-from afterrains.scenes.opener import Opener
+from afterrains.scenes.opener import open_remote
 from afterrains.scenes.plan import blocks_under, merged
 from afterrains.scenes.reader import WindowReader
 from afterrains.scenes.references import is_address
@@ -148,22 +149,24 @@ def _worth_probing(wanted: Wanted) -> tuple[int, float, float]:
 
 def _reach(href: str, cells: Sequence[Cell], reader: WindowReader) -> tuple[float, float, float]:
     """Blocks, bytes and requests that the cells need of a file."""
-    remote = RemoteFile(href, reader.client) if is_address(href) else None
-    opener = Opener(remote) if remote else None
-    how: dict[str, Any] = {"opener": opener} if opener else {}
-    place = opener.path if opener else href
-    driver = remote.driver if remote else driver_of(href, head_of(href))
-    with rasterio.open(place, driver=driver, sharing=False, **how) as dataset:
-        geoboxes = [cell.geobox for cell in cells]
+    geoboxes = [cell.geobox for cell in cells]
+
+    def look(dataset: Any, head: int) -> tuple[float, float, float]:
         windows = [window for window in windows_of(grid_of(dataset), geoboxes) if window]
-        head = min(_HEAD_BYTES, remote.size) if remote else 0
         if dataset.driver != "GTiff":
             # Other formats do not tell their blocks; half of the plain numbers' size is usual.
             pixels = sum(window.width * window.height for window in windows)
             return 1.0, head + 0.5 * pixels * np.dtype(dataset.dtypes[0]).itemsize, 2.0
         blocks = blocks_under(dataset, windows)
-    size = head + sum(block.length for block in blocks)
-    return len(blocks), size, 1 + len(list(merged(blocks)))
+        size = head + sum(block.length for block in blocks)
+        return len(blocks), size, 1 + len(list(merged(blocks)))
+
+    if is_address(href):
+        remote = RemoteFile(href, reader.client)
+        with closing(open_remote(remote, lambda d: look(d, min(_HEAD_BYTES, remote.size)))) as file:
+            return file.found
+    with rasterio.open(href, driver=driver_of(href, head_of(href)), sharing=False) as dataset:
+        return look(dataset, 0)
 
 
 def probe_pace(tasks: Sequence[CellTask], notes: list[str]) -> Pace | None:
