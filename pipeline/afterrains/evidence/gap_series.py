@@ -42,7 +42,7 @@ Bools = NDArray[np.bool_]
 
 ONE, SEASON, TIME, STEP, RAMP, GAP, PULSE = range(7)
 RAIN = 7  # the last column, where there is one
-SITES_AT_ONCE = 1000
+SITES_AT_ONCE = 100
 
 
 @dataclass(frozen=True)
