@@ -12,20 +12,16 @@ import threading
 from collections.abc import Mapping, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
 from contextlib import ExitStack
-from dataclasses import dataclass
 from functools import partial
 from typing import Any
 
-import numpy as np
 import rasterio
-from numpy.typing import NDArray
 from odc.geo.geobox import GeoBox
 from rasterio.windows import Window
-from rasterio.windows import transform as window_transform
 
-from afterrains.scenes.decode import Coding, decode_block
 from afterrains.scenes.directory import Directories, Directory, Plan
 from afterrains.scenes.failures import Patience, UnreadableError
+from afterrains.scenes.filled import Filled
 from afterrains.scenes.grids import grid_of, windows_of
 from afterrains.scenes.opener import Opened, open_remote
 from afterrains.scenes.plan import Block, blocks_under
@@ -152,7 +148,7 @@ class WindowReader:
                     opened.close()
                     plan = opened.found
                     self._directories.keep(file, plan.directory)
-                filled = _Filled.of(plan)
+                filled = Filled.of(plan)
                 self._pull(file, plan.blocks, filled)
             except TROUBLES:
                 self._directories.forget(file)
@@ -176,7 +172,7 @@ class WindowReader:
                 raise opened.opener.failure from None
             raise
 
-    def _pull(self, file: RemoteFile, blocks: Sequence[Block], filled: _Filled) -> None:
+    def _pull(self, file: RemoteFile, blocks: Sequence[Block], filled: Filled) -> None:
         """Blocks into the windows: requests go on while others decode what came."""
 
         def decode(pulled: Pulled) -> None:
@@ -226,78 +222,3 @@ def _look(
 def _stay_in_environment() -> None:
     """GDAL's settings for a thread's whole life."""
     rasterio.Env(**gdal_settings()).__enter__()
-
-
-@dataclass(frozen=True)
-class _Filled:
-    """Windows that blocks are put into as they come."""
-
-    coding: Coding
-    height: int
-    windows: Sequence[Window | None]
-    readings: list[WindowReading | None]
-
-    @classmethod
-    def of(cls, plan: Plan) -> _Filled:
-        """Empty windows; blocks that the file leaves out hold its fill value, else 0."""
-        grid, nodata, coding = plan.directory.grid, plan.directory.nodata, plan.directory.coding
-        native = coding.dtype.newbyteorder("=")
-        readings = [
-            None
-            if window is None
-            else WindowReading(
-                np.full((window.height, window.width), _fill(nodata, native), native),
-                window_transform(window, grid.transform),
-                grid.crs,
-                nodata,
-            )
-            for window in plan.windows
-        ]
-        return cls(coding, grid.height, plan.windows, readings)
-
-    def take(self, pulled: Pulled) -> None:
-        """Put a block's pixels where windows want them."""
-        block = pulled.block
-        rows, columns = self.coding.block
-        top, left = block.row * rows, block.column * columns
-        bottom, right = min(top + rows, self.height), left + columns
-        wanted = [
-            (window, reading.numbers)
-            for window, reading in zip(self.windows, self.readings, strict=True)
-            if window is not None
-            and reading is not None
-            and window.row_off < bottom
-            and window.row_off + window.height > top
-            and window.col_off < right
-            and window.col_off + window.width > left
-        ]
-        y0 = max(top, min(window.row_off for window, _ in wanted))
-        y1 = min(bottom, max(window.row_off + window.height for window, _ in wanted))
-        wanted_rows = slice(y0 - top, y1 - top)
-        whole = not pulled.vouched
-        values = decode_block(pulled.raw, self.coding, bottom - top, wanted_rows, whole=whole)
-        for window, numbers in wanted:
-            _paste(values, (y0, left), numbers, (window.row_off, window.col_off))
-
-
-def _paste(
-    values: NDArray[Any], place: tuple[int, int], out: NDArray[Any], corner: tuple[int, int]
-) -> None:
-    """Copy where two patches of one grid overlap; `place` and `corner` are their first pixels."""
-    taken, put = [], []
-    for axis in (0, 1):
-        low = max(place[axis], corner[axis])
-        high = min(place[axis] + values.shape[axis], corner[axis] + out.shape[axis])
-        taken.append(slice(low - place[axis], high - place[axis]))
-        put.append(slice(low - corner[axis], high - corner[axis]))
-    out[tuple(put)] = values[tuple(taken)]
-
-
-def _fill(nodata: float | None, dtype: np.dtype[Any]) -> float:
-    """What GDAL puts where a block is left out: the fill value as far as the type holds it."""
-    if nodata is None or dtype.kind == "f":
-        return nodata or 0.0
-    if np.isnan(nodata):
-        return 0
-    info = np.iinfo(dtype)
-    return int(min(max(round(nodata), info.min), info.max))
