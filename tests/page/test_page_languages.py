@@ -21,7 +21,7 @@ from typer.testing import CliRunner
 from afterrains.choices.changes import CAUSES
 from afterrains.cli import app
 from afterrains.delivery.page.build import render
-from afterrains.delivery.page.folder import read_folder
+from afterrains.delivery.page.folder import Folder, read_folder
 from afterrains.delivery.page.next_step import slug
 from afterrains.delivery.page.seasons import SeasonNames
 from afterrains.delivery.page.sentences import Said, Sentences
@@ -232,10 +232,14 @@ def test_every_sentence_of_the_tables_stands_in_the_catalogue():
 # --- the page --------------------------------------------------------------------------------
 
 
+def rendered(folder: Folder, texts: Texts) -> str:
+    return "".join(render(folder, texts))
+
+
 @pytest.fixture(scope="module")
 def french_page(output: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
     file = tmp_path_factory.mktemp("french") / "index.html"
-    file.write_text(render(read_folder(output), load_texts("fr")), "utf-8")
+    file.write_text(rendered(read_folder(output), load_texts("fr")), "utf-8")
     return file
 
 
@@ -256,7 +260,7 @@ def test_late_data_and_failed_reads_are_told(output: Path):
     folder = read_folder(output)
     first, *rest = folder.verdicts
     changed = replace(first, late="no-gain (gain 0.004)", provisional=True)
-    html = render(replace(folder, verdicts=(changed, *rest)), load_texts("fr"))
+    html = rendered(replace(folder, verdicts=(changed, *rest)), load_texts("fr"))
     assert html.count("on lirait\u00a0: pas de gain (gain 0,004). Ce qui a été dit reste.") == 1
     assert html.count("il est provisoire") == 1
 
@@ -294,7 +298,7 @@ def test_what_the_rain_record_is_not_good_for_is_told(output: Path, language: st
     odd = "Gauge <b>moved</b> in 2015."
     folder = read_folder(output)
     told = {**folder.manifest, "seasons": {"rain": {"cautions": [*short.cautions, odd]}}}
-    html = render(replace(folder, manifest=told), load_texts(language)).replace("\u00a0", " ")
+    html = rendered(replace(folder, manifest=told), load_texts(language)).replace("\u00a0", " ")
     first, blurred, heading = {
         "en": ("holds 11 years; for", "five-day totals spread evenly", "The rain record</h3>"),
         "fr": ("couvre 11 ans ; pour", "totaux de cinq jours", "Le relevé de pluie</h3>"),
@@ -307,7 +311,7 @@ def test_what_the_rain_record_is_not_good_for_is_told(output: Path, language: st
 @pytest.mark.parametrize("odd", [None, [], {"rain": None}, {"rain": {"cautions": "x"}}])
 def test_a_manifest_without_rain_has_no_such_list(output: Path, odd: object):
     folder = read_folder(output)
-    html = render(replace(folder, manifest={**folder.manifest, "seasons": odd}), load_texts())
+    html = rendered(replace(folder, manifest={**folder.manifest, "seasons": odd}), load_texts())
     assert "The rain record</h3>" not in html
 
 
@@ -316,5 +320,5 @@ def test_a_clock_that_runs_from_the_day_of_sowing_says_so(output: Path):
     folder = read_folder(output)
     first, second, *rest = folder.verdicts
     changed = replace(first, clock_by="sowing"), replace(second, clock_by="rain")
-    html = render(replace(folder, verdicts=(*changed, *rest)), load_texts())
+    html = rendered(replace(folder, verdicts=(*changed, *rest)), load_texts())
     assert html.count("counted from the day of sowing, as the rain record cannot say") == 1

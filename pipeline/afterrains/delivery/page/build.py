@@ -11,14 +11,15 @@ from __future__ import annotations
 
 import base64
 import hashlib
-from collections.abc import Mapping
+from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import dataclass
 from importlib import resources
 from pathlib import Path
 
 import jinja2
 from markupsafe import Markup
 
-from afterrains.delivery.atomic import write_bytes
+from afterrains.delivery.atomic import atomic_path
 from afterrains.delivery.page import gain_bars, site_chart
 from afterrains.delivery.page.answers import lay_answers
 from afterrains.delivery.page.blocks import SiteKey
@@ -69,12 +70,14 @@ def build(output: Path, language: str | None = None) -> Path:
         cannot be written.
     """
     folder = read_folder(output)
-    html = render(folder, load_texts(language or _language(folder)))
-    return write_bytes(output / "report" / "index.html", html.encode("utf-8"))
+    path = output / "report" / "index.html"
+    with atomic_path(path) as partial, partial.open("w", encoding="utf-8", newline="") as page:
+        page.writelines(render(folder, load_texts(language or _language(folder))))
+    return path
 
 
-def render(folder: Folder, texts: Texts) -> str:
-    """The page as text."""
+def render(folder: Folder, texts: Texts) -> Iterator[str]:
+    """The page's text piece by piece: that of thousands of sites is never in memory at once."""
     names = SeasonNames(folder.calendar, texts)
     sentences = Sentences(texts, names)
     refs = refer_to(folder.verdicts, folder.choices)
@@ -95,12 +98,12 @@ def render(folder: Folder, texts: Texts) -> str:
     controls, control_scale = lay_controls(folder.controls or (), unit, sentences, texts)
     ways, way_scale, single_ways = lay_ways(folder, _currency(folder), texts)
     style, script = _style(texts), _packaged("style", "page.js")
-    sheets = _sheets(folder, refs, close_ups, meaningful, names, sentences, texts)
-    charts = [sheet.chart for sheet in sheets if sheet.chart]
+    sheets = _Sheets(folder, refs, close_ups, meaningful, names, sentences, texts)
+    shown = _shown(sheets)
     return (
         _environment(texts, names)
         .get_template("page.html.j2")
-        .render(
+        .generate(
             style=Markup(style),  # noqa: S704 our own file
             script=Markup(script),  # noqa: S704 our own file
             policy=_policy(style, script),
@@ -121,9 +124,9 @@ def render(folder: Folder, texts: Texts) -> str:
             even=lay_break_even(folder, _currency(folder), texts),
             comparison=lay_comparison(folder, refs, meaningful, _currency(folder), names, texts),
             sheets=sheets,
-            gaps_shown=any(chart.gaps for chart in charts),
-            balance_shown=any(sheet.balance for sheet in sheets),
-            looks_shown=any(chart.looks for chart in charts),
+            gaps_shown="gaps" in shown,
+            balance_shown="balance" in shown,
+            looks_shown="looks" in shown,
             look_kinds=LOOK_KINDS,
             disagreeing=[
                 ref
@@ -161,34 +164,50 @@ def _language(folder: Folder) -> str:
     return named if named in LANGUAGES else LANGUAGES[0]
 
 
-def _sheets(
-    folder: Folder,
-    refs: Mapping[str, SiteRef],
-    close_ups: Mapping[str, tuple[CloseUp, ...]],
-    meaningful: Mapping[str, float],
-    names: SeasonNames,
-    sentences: Sentences,
-    texts: Texts,
-) -> list[Sheet]:
-    """One sheet for each sown site, by number."""
-    anchors = [refs[judged.site_id].anchor for judged in folder.verdicts]
-    around = zip(["", *anchors][: len(anchors)], [*anchors, ""][1:], strict=True)
-    currency = _currency(folder)
-    return [
-        lay_sheet(
-            judged,
-            folder,
-            refs,
-            close_ups.get(judged.site_id, ()),
-            neighbours,
-            currency,
-            meaningful.get(judged.gain_unit),
-            names,
-            sentences,
-            texts,
-        )
-        for judged, neighbours in zip(folder.verdicts, around, strict=True)
-    ]
+@dataclass(frozen=True)
+class _Sheets:
+    """One sheet for each sown site, by number, laid out when its turn comes and not kept."""
+
+    folder: Folder
+    refs: Mapping[str, SiteRef]
+    close_ups: Mapping[str, tuple[CloseUp, ...]]
+    meaningful: Mapping[str, float]
+    names: SeasonNames
+    sentences: Sentences
+    texts: Texts
+
+    def __iter__(self) -> Iterator[Sheet]:
+        anchors = [self.refs[judged.site_id].anchor for judged in self.folder.verdicts]
+        around = zip(["", *anchors][: len(anchors)], [*anchors, ""][1:], strict=True)
+        currency = _currency(self.folder)
+        for judged, neighbours in zip(self.folder.verdicts, around, strict=True):
+            yield lay_sheet(
+                judged,
+                self.folder,
+                self.refs,
+                self.close_ups.get(judged.site_id, ()),
+                neighbours,
+                currency,
+                self.meaningful.get(judged.gain_unit),
+                self.names,
+                self.sentences,
+                self.texts,
+            )
+
+
+def _shown(sheets: Iterable[Sheet]) -> set[str]:
+    """What the key above the sheets must explain, because some sheet shows it."""
+    shown = set()
+    for sheet in sheets:
+        if sheet.balance:
+            shown.add("balance")
+        if sheet.chart and sheet.chart.gaps:
+            shown.add("gaps")
+        if sheet.chart and sheet.chart.looks:
+            shown.add("looks")
+        if len(shown) == 3:
+            break
+    return shown
 
 
 def _environment(texts: Texts, names: SeasonNames) -> jinja2.Environment:
