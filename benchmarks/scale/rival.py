@@ -5,7 +5,9 @@
 Scenes by odc-stac as lazy Dask arrays, one cube for each tile over the bounding box of its sites,
 or one for each site: that reads less where sites lie apart, and some blocks twice where they do
 not. Cloud mask widened with scipy, indices by xarray, polygon means by exactextract, season means
-by pandas, and difference-in-differences by statsmodels with errors clustered by site.
+by pandas, and difference-in-differences by statsmodels with errors clustered by site. Of each
+season a map of greenness with its number of clear dates and a picture are written beside the
+table, as our job hands them over too.
 """
 
 from __future__ import annotations
@@ -18,6 +20,7 @@ from pathlib import Path
 import dask
 import geopandas as gpd
 import numpy as np
+import odc.geo.xr  # noqa: F401 gives arrays `.odc`
 import odc.stac
 import pandas as pd
 import pystac
@@ -28,6 +31,7 @@ from exactextract.raster import NumPyRasterSource
 from scipy import ndimage
 
 _CLOUDY = (0, 1, 2, 3, 8, 9, 10)
+_PICTURE = ("red", "green", "blue")
 _DILATION_PIXELS = 6
 _MARGIN_M = 10.0
 
@@ -96,12 +100,14 @@ def indices(cube: xr.Dataset) -> xr.Dataset:
             "nbr": (nir - swir2) / (nir + swir2),
             "nbr2": (swir1 - swir2) / (swir1 + swir2),
             "kndvi": np.tanh(ndvi**2),
+            **{name: bands[name] for name in _PICTURE},
         }
     )
 
 
 def polygon_means(sites: gpd.GeoDataFrame, cube: xr.Dataset) -> pd.DataFrame:
     """Coverage-weighted means of each index, site and date."""
+    cube = cube.drop_vars(_PICTURE)
     left, right = float(cube.x[0]) - 5, float(cube.x[-1]) + 5
     top, bottom = float(cube.y[0]) + 5, float(cube.y[-1]) - 5
     rows = []
@@ -119,6 +125,22 @@ def polygon_means(sites: gpd.GeoDataFrame, cube: xr.Dataset) -> pd.DataFrame:
     return table.rename(columns={f"{name}_mean": name for name in cube.data_vars})
 
 
+def write_maps(cube: xr.Dataset, folder: Path, name: str) -> None:
+    """Of each season: greenness with its number of clear dates, and a picture."""
+    folder.mkdir(exist_ok=True)
+    for year, season in cube.groupby("time.year"):
+        clear = season["ndvi"].notnull().sum("time").astype("float32")
+        maps = {
+            "greenness": [season["ndvi"].median("time"), clear],
+            "picture": [season[band].median("time").clip(0, 0.4) * 637.5 for band in _PICTURE],
+        }
+        for kind, layers in maps.items():
+            map_ = xr.concat(layers, "band").fillna(0 if kind == "picture" else np.nan)
+            if kind == "picture":
+                map_ = map_.astype("uint8")
+            map_.odc.write_cog(folder / f"{name}-{kind}-{year}.tif", overwrite=True)
+
+
 def main() -> None:
     """The whole job."""
     folder, out, by = Path(sys.argv[1]), Path(sys.argv[2]), sys.argv[3]
@@ -127,13 +149,14 @@ def main() -> None:
     )
     tables = []
     with dask.config.set(scheduler="threads", num_workers=16):
-        for sites, cube in cubes(folder, by):
-            # Once for both uses: a lazy cube would be loaded anew for the map.
+        for number, (sites, cube) in enumerate(cubes(folder, by)):
+            # Once for both uses: a lazy cube would be loaded anew for the maps.
             seen = indices(cube).compute()
             tables.append(polygon_means(sites, seen))
-            seen["ndvi"].median("time").compute()  # the season's map, which our job makes too
+            write_maps(seen, out.parent / "rival-maps", str(number))
     table = pd.concat(tables)
     table.to_parquet(out)
+    table.to_csv(out.with_suffix(".csv"), index=False)
     sites = gpd.read_file(folder / "sites.gpkg")
     seasons = table.assign(year=table["date"].dt.year).groupby(["site_id", "year"])["ndvi"].mean()
     panel = seasons.reset_index().merge(sites[["site_id", "role"]], on="site_id")

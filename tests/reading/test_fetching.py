@@ -4,7 +4,10 @@ from __future__ import annotations
 
 import logging
 import multiprocessing
+import threading
+import time
 from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 from typing import Any
 
@@ -18,11 +21,11 @@ from rasterio.windows import Window
 from served_ground import LEFT, TOP, box
 
 from afterrains.scenes.failures import Patience, UnreadableError
+from afterrains.scenes.handlers import HANDLERS, HandlerTable
 from afterrains.scenes.plan import blocks_under
 from afterrains.scenes.ranges import RangeClient
 from afterrains.scenes.reader import WindowReader
 from afterrains.scenes.store import BlockStore
-from afterrains.scenes.windows import HANDLERS
 
 Write = Callable[..., Path]
 EAGER = Patience(tries=5, first_wait_s=0.0)
@@ -179,14 +182,14 @@ def test_a_directory_that_did_not_come_with_the_beginning_is_asked_for(
 def test_threads_open_and_shut_files_one_at_a_time_and_wait_for_no_server_meanwhile(
     write: Write, server: RangeServer, rng: np.random.Generator, monkeypatch: pytest.MonkeyPatch
 ):
-    """GDAL keeps who handles which file in a table without a lock (`windows.HANDLERS`)."""
+    """GDAL keeps who handles which file in a table without a lock (`scenes.handlers`)."""
     names = [f"{number}.tif" for number in range(9)]
     for name in names:
         coding = "lzw" if int(name[0]) % 3 == 2 else "deflate"  # GDAL decodes the first
         path = write(name, rng.integers(1, 60_000, (256, 256), dtype=np.uint16), compress=coding)
         if int(name[0]) % 3 == 1:
             _with_directory_at_its_end(path)
-    held = HANDLERS._is_owned  # type: ignore[attr-defined]
+    held = HANDLERS._turn._is_owned  # type: ignore[attr-defined]
     opened, asked = [], []
     real_open, real_close, real_get = (
         rasterio.open,
@@ -215,6 +218,32 @@ def test_threads_open_and_shut_files_one_at_a_time_and_wait_for_no_server_meanwh
         assert all(each.result()[0] is not None for each in found.values())
     assert len(opened) >= 2 * len(names) and all(opened)
     assert len(asked) >= 2 * len(names) and not any(asked)
+
+
+def test_many_look_at_once_and_one_changes_alone():
+    table, both, events = HandlerTable(), threading.Barrier(2), []
+
+    def look() -> None:
+        with table.looked_into():
+            both.wait(timeout=10)  # the other looks too, or this breaks
+            time.sleep(0.05)
+            events.append("looked")
+
+    def change() -> None:
+        with table.changed(), table.looked_into():
+            events.append("changes")
+            time.sleep(0.05)
+            events.append("changed")
+
+    with ThreadPoolExecutor(4) as pool:
+        looking = [pool.submit(look), pool.submit(look)]
+        changing = [pool.submit(change), pool.submit(change)]
+        for each in looking + changing:
+            each.result()
+    assert events.count("looked") == 2 and events.count("changed") == 2
+    # Nothing comes between the beginning of a change and its end.
+    for at, event in enumerate(events):
+        assert event != "changes" or events[at + 1] == "changed"
 
 
 def test_a_file_that_changed_is_read_anew_as_a_whole(

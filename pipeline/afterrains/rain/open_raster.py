@@ -8,7 +8,7 @@ reads scenes, which tries again, checks each answer and watches where connection
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from contextlib import contextmanager
+from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
 from typing import Any
 
@@ -20,11 +20,12 @@ from rasterio.windows import Window
 from afterrains.errors import ServiceError
 from afterrains.rain.raster_face import StepRaster, unfit
 from afterrains.scenes.failures import UnreadableError
+from afterrains.scenes.handlers import HANDLERS
 from afterrains.scenes.opener import Opener, open_remote
 from afterrains.scenes.ranges import RangeClient
 from afterrains.scenes.references import is_address
 from afterrains.scenes.remote import RemoteFile
-from afterrains.scenes.windows import HANDLERS, gdal_settings, logged_errors, shut
+from afterrains.scenes.windows import gdal_settings, logged_errors
 
 __all__ = ["OpenRaster", "open_raster"]
 
@@ -69,27 +70,28 @@ def open_raster(raster: StepRaster, client: RangeClient) -> Iterator[OpenRaster]
     UnfitError
         If a file on this disk is no GeoTIFF.
     """
-    with rasterio.Env(**gdal_settings()):
+    with ExitStack() as until:
+        until.enter_context(rasterio.Env(**gdal_settings()))
         try:
             with logged_errors() as logged:
-                dataset, opener = _opened(raster.href, client)
+                opened = _opened(raster, client, until)
         except (UnreadableError, RasterioError, OSError) as error:
             raise _unreadable(raster, None, error) from error
-        try:
-            if logged:
-                raise _unreadable(raster, opener, None)
-            yield OpenRaster(raster, dataset, opener)
-        finally:
-            shut(dataset)
+        if logged:
+            raise _unreadable(raster, opened.opener, None)
+        yield opened
 
 
-def _opened(href: str, client: RangeClient) -> tuple[Any, Opener | None]:
-    """The open file, and what it is read through where it is remote."""
-    if not is_address(href):
-        with HANDLERS:
-            return rasterio.open(href, driver="GTiff", sharing=False), None
-    opened = open_remote(RemoteFile(href, client), _looked_for, driver="GTiff")
-    return opened.dataset, opened.opener
+def _opened(raster: StepRaster, client: RangeClient, until: ExitStack) -> OpenRaster:
+    """The raster's file, open until `until` is closed."""
+    if is_address(raster.href):
+        remote = open_remote(RemoteFile(raster.href, client), _looked_for, driver="GTiff")
+        until.callback(remote.close)
+        return OpenRaster(raster, remote.dataset, remote.opener)
+    with HANDLERS.looked_into():
+        dataset = rasterio.open(raster.href, driver="GTiff", sharing=False)
+    until.enter_context(dataset)
+    return OpenRaster(raster, dataset, None)
 
 
 def _looked_for(dataset: Any) -> None:

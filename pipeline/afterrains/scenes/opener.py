@@ -1,8 +1,8 @@
 """GDAL reads a remote file through Python: by the same ranges, the same store, the same guard.
 
-Only one thread may open or close files (`windows.HANDLERS`), and a server may let one wait for
-minutes. So while a file is opened GDAL gets what is in memory already; where that is not enough,
-it is shut again, what it asked for is fetched with nobody waiting, and it is opened anew.
+Only one thread at a time may open or close such files (`handlers`), and a server may let one wait
+for minutes. So while a file is opened GDAL gets what is in memory already; where that is not
+enough, it is shut again, what it asked for is fetched with nobody waiting, and it is opened anew.
 """
 
 from __future__ import annotations
@@ -17,12 +17,15 @@ import rasterio
 from rasterio.errors import RasterioIOError
 
 from afterrains.scenes.failures import UnreadableError
+from afterrains.scenes.handlers import HANDLERS
 from afterrains.scenes.remote import RemoteFile
-from afterrains.scenes.windows import HANDLERS, TROUBLES, logged_errors, shut
+from afterrains.scenes.windows import TROUBLES, logged_errors
 
 __all__ = ["Opened", "Opener", "open_remote"]
 
 _Found = TypeVar("_Found")
+_MOST_PARTS = 1000
+"""Of a directory, fetched one after another; a file that sends GDAL on and on is broken."""
 
 
 @dataclass(frozen=True)
@@ -36,7 +39,8 @@ class Opened(Generic[_Found]):
 
     def close(self) -> None:
         """Close it."""
-        shut(self.dataset)
+        with HANDLERS.changed():
+            self.dataset.close()
 
 
 def open_remote(
@@ -63,13 +67,13 @@ def open_remote(
     asked: set[tuple[int, int]] = set()
     while True:
         opener = Opener(file)
-        with HANDLERS:
+        with HANDLERS.changed():
             opened = _tried_once(opener, look, driver or file.driver)
         if opened is not None:
             opener.may_ask = True
             return opened
         missing = opener.missing
-        if missing is None or missing in asked:
+        if missing is None or missing in asked or len(asked) == _MOST_PARTS:
             raise UnreadableError("its directory cannot be followed")
         asked.add(missing)
         file.read_at(*missing)

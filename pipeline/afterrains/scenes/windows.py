@@ -11,7 +11,7 @@ import logging
 import re
 import threading
 from collections.abc import Callable, Iterator, Sequence
-from contextlib import AbstractContextManager, ExitStack, contextmanager, nullcontext
+from contextlib import AbstractContextManager, contextmanager, nullcontext
 from dataclasses import dataclass
 from typing import Any
 from urllib.parse import urlsplit
@@ -26,9 +26,9 @@ from rasterio.windows import Window
 
 from afterrains.scenes.failures import Patience, UnreadableError
 from afterrains.scenes.grids import grid_of, windows_of
+from afterrains.scenes.handlers import HANDLERS
 
 __all__ = [
-    "HANDLERS",
     "TROUBLES",
     "Patience",
     "UnreadableError",
@@ -40,7 +40,6 @@ __all__ = [
     "nature_of",
     "read_by_gdal",
     "read_file",
-    "shut",
     "tried",
 ]
 
@@ -49,13 +48,6 @@ _OPENED = re.compile(r"'?(/vsiriopener_\w+/)?\b[0-9a-f]{16}\b'?")
 _SECRET = re.compile(r"\?[^\s'\"]*")
 TROUBLES = (RasterioError, OSError, ValueError, MemoryError)
 """What reading a file can raise that is the file's or the line's fault."""
-HANDLERS = threading.RLock()
-"""Held while GDAL opens or closes a file or looks for one.
-
-To find who handles a name it walks a table without a lock; a file that it reads through Python
-stands in that table while it is open. Two threads at once, and now and then the process ends by a
-memory fault. What an open file holds can be read without it.
-"""
 
 
 def gdal_settings(*, afresh: bool = False) -> dict[str, str | int]:
@@ -147,18 +139,13 @@ def _environment(*, afresh: bool) -> AbstractContextManager[Any]:
 
 
 def _read_once(href: str, geoboxes: Sequence[GeoBox]) -> list[WindowReading | None]:
-    with ExitStack() as until:
-        with HANDLERS:
-            dataset = rasterio.open(href, driver=driver_of(href, head_of(href)), sharing=False)
-            until.callback(shut, dataset)
-            windows = windows_of(grid_of(dataset), geoboxes)
-        return read_by_gdal(dataset, windows)
-
-
-def shut(dataset: Any) -> None:
-    """Close an open file; nothing is handed on, so errors that are logged count as usual."""
-    with HANDLERS:
-        dataset.close()
+    with HANDLERS.looked_into():
+        dataset = rasterio.open(href, driver=driver_of(href, head_of(href)), sharing=False)
+    try:
+        return read_by_gdal(dataset, windows_of(grid_of(dataset), geoboxes))
+    finally:
+        with HANDLERS.looked_into():
+            dataset.close()
 
 
 def read_by_gdal(dataset: Any, windows: Sequence[Window | None]) -> list[WindowReading | None]:
