@@ -20,7 +20,7 @@ from pathlib import Path
 import dask
 import geopandas as gpd
 import numpy as np
-import odc.geo.xr  # noqa: F401 gives arrays `.odc`
+import odc.geo.xr  # gives arrays `.odc`
 import odc.stac
 import pandas as pd
 import pystac
