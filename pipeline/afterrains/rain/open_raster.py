@@ -20,12 +20,11 @@ from rasterio.windows import Window
 from afterrains.errors import ServiceError
 from afterrains.rain.raster_face import StepRaster, unfit
 from afterrains.scenes.failures import UnreadableError
-from afterrains.scenes.handlers import HANDLERS
 from afterrains.scenes.opener import Opener, open_remote
 from afterrains.scenes.ranges import RangeClient
 from afterrains.scenes.references import is_address
 from afterrains.scenes.remote import RemoteFile
-from afterrains.scenes.windows import gdal_settings, logged_errors
+from afterrains.scenes.windows import gdal_settings, logged_errors, open_by_gdal
 
 __all__ = ["OpenRaster", "open_raster"]
 
@@ -88,10 +87,7 @@ def _opened(raster: StepRaster, client: RangeClient, until: ExitStack) -> OpenRa
         remote = open_remote(RemoteFile(raster.href, client), _looked_for, driver="GTiff")
         until.callback(remote.close)
         return OpenRaster(raster, remote.dataset, remote.opener)
-    with HANDLERS.looked_into():
-        dataset = rasterio.open(raster.href, driver="GTiff", sharing=False)
-    until.enter_context(dataset)
-    return OpenRaster(raster, dataset, None)
+    return OpenRaster(raster, until.enter_context(open_by_gdal(raster.href, "GTiff")), None)
 
 
 def _looked_for(dataset: Any) -> None:

@@ -2,7 +2,7 @@
 
 To open, close or look for a file GDAL walks that table without a lock. A file that it reads through
 Python (`opener`) stands in the table while it is open. Where one thread enters or takes out such a
-file while another walks, the process ends by a memory fault, once in some ten thousand files. What
+file while another walks, the process can end by a memory fault, once in many thousand files. What
 an open file holds is read without the table.
 """
 

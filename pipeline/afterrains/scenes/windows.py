@@ -38,6 +38,7 @@ __all__ = [
     "head_of",
     "logged_errors",
     "nature_of",
+    "open_by_gdal",
     "read_by_gdal",
     "read_file",
     "tried",
@@ -139,10 +140,17 @@ def _environment(*, afresh: bool) -> AbstractContextManager[Any]:
 
 
 def _read_once(href: str, geoboxes: Sequence[GeoBox]) -> list[WindowReading | None]:
-    with HANDLERS.looked_into():
-        dataset = rasterio.open(href, driver=driver_of(href, head_of(href)), sharing=False)
-    try:
+    with open_by_gdal(href, driver_of(href, head_of(href))) as dataset:
         return read_by_gdal(dataset, windows_of(grid_of(dataset), geoboxes))
+
+
+@contextmanager
+def open_by_gdal(href: str, driver: str) -> Iterator[Any]:
+    """A file that GDAL reads by itself, on a disk or at an address of its own kind."""
+    with HANDLERS.looked_into():
+        dataset = rasterio.open(href, driver=driver, sharing=False)
+    try:
+        yield dataset
     finally:
         with HANDLERS.looked_into():
             dataset.close()

@@ -12,7 +12,6 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-import rasterio
 
 from afterrains.scenes import BlockStore, Cell, Profile, Scene
 from afterrains.scenes.failures import UnreadableError
@@ -24,7 +23,7 @@ from afterrains.scenes.reader import WindowReader
 from afterrains.scenes.references import is_address
 from afterrains.scenes.remote import RemoteFile
 from afterrains.scenes.signers import signer
-from afterrains.scenes.windows import TROUBLES, driver_of, head_of
+from afterrains.scenes.windows import TROUBLES, driver_of, head_of, open_by_gdal
 from afterrains.stages.cell_task import CellTask, Task
 from afterrains.stages.cellwork import perform
 from afterrains.stages.ledger import Ledger
@@ -165,7 +164,7 @@ def _reach(href: str, cells: Sequence[Cell], reader: WindowReader) -> tuple[floa
         remote = RemoteFile(href, reader.client)
         with closing(open_remote(remote, lambda d: look(d, min(_HEAD_BYTES, remote.size)))) as file:
             return file.found
-    with rasterio.open(href, driver=driver_of(href, head_of(href)), sharing=False) as dataset:
+    with open_by_gdal(href, driver_of(href, head_of(href))) as dataset:
         return look(dataset, 0)
 
 
