@@ -40,6 +40,12 @@ class Counts:
     by_panel: tuple[float, ...]
     """Share of each panel's sites ever called a gain."""
     oracle_by_panel: tuple[float, ...]
+    coverage_by_panel: tuple[float, ...]
+    """Share of each panel's intervals that hold the truth; panels without an interval left out."""
+
+    def coverage_error(self) -> float:
+        """Monte-Carlo standard error of the coverage."""
+        return float(np.std(self.coverage_by_panel) / np.sqrt(max(len(self.coverage_by_panel), 1)))
 
     def relative(self) -> tuple[float, float]:
         """Power over the oracle's on the same panels, and its error, by leaving out each panel."""
@@ -82,7 +88,7 @@ def run(
     """Judge `panels` panels in which every sown site gains `size`."""
     rng = np.random.default_rng(seed)
     counts = dict.fromkeys(Counts.__annotations__, 0)
-    bias, shares, oracle_shares = 0.0, [], []
+    bias, shares, oracle_shares, held = 0.0, [], [], []
     for number in range(panels):
         simulated = simulate(setting, rng, np.full(setting.sown, size), shape)
         history = judged(simulated, growth)
@@ -101,7 +107,9 @@ def run(
         refused = (newest["verdict"] == "not-assessable") & newest["gain"].isna()
         counts["refused"] += int(refused.sum())
         counts["last_gains"] += int((newest["verdict"] == "gain").sum())
-        counts["covered"] += int(((low <= truth) & (truth <= high))[known].sum())
+        inside = ((low <= truth) & (truth <= high))[known]
+        counts["covered"] += int(inside.sum())
+        held += [float(inside.mean())] if known.any() else []
         counts["intervals"] += int(known.sum())
         # Relative to the width of the interval, about four standard errors.
         bias += float((4 * (history["gain"].to_numpy() - truth) / (high - low))[known].sum())
@@ -112,7 +120,11 @@ def run(
             counts["oracle"] += int(calls.sum())
             counts["oracle_sites"] += setting.sown
             oracle_shares.append(float(calls.mean()))
-    panels_found = {"by_panel": tuple(shares), "oracle_by_panel": tuple(oracle_shares)}
+    panels_found = {
+        "by_panel": tuple(shares),
+        "oracle_by_panel": tuple(oracle_shares),
+        "coverage_by_panel": tuple(held),
+    }
     return Counts(**(counts | {"bias": bias} | panels_found))
 
 

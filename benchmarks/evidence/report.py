@@ -28,7 +28,8 @@ season, full after four"; the truth is that curve ("slow") or a step. Made by
   season**: the same, had every season been tested at 5 % without allowing for the others.
 - **Refused**: not assessable in the last season; with missing cells that is mostly the season
   itself without a value.
-- **Coverage**: of the 95 % interval, over all sites and seasons; **bias** in standard errors.
+- **Coverage**: of the 95 % interval, over all sites and seasons, with its Monte-Carlo standard
+  error (over panels; in the table of power that of the middle gain); **bias** in standard errors.
 - **Power**: share of sites ever called `gain`, at true gains that a method which knows the true
   covariance, the true curve and the bad control sees with about 50, 80 and 95 % power (the
   *oracle*, same spending, no false discovery control); **relative**: the judge's power over the
@@ -43,6 +44,12 @@ KINDS = {"null": "false gains, coverage", "gain": "power", "discoveries": "many 
 
 def _percent(value: float | None, digits: int = 1) -> str:
     return "–" if value is None else f"{100 * value:.{digits}f} %"
+
+
+def _covered(found: dict[str, Any]) -> str:
+    """Coverage of a setting without a gain, with its Monte-Carlo error."""
+    told = _percent(found["coverage"])
+    return told if found["coverage"] is None else f"{told} ± {100 * found['coverage_error']:.1f}"
 
 
 def _earlier(results: dict[str, Any], rule: str) -> list[str]:
@@ -83,7 +90,7 @@ def write(results: dict[str, Any], names: Sequence[str], refused: Sequence[str],
         called = f"{_percent(each['false_gain'])} ± {100 * each['false_gain_error']:.1f}"
         cells = [each["name"], str(each["sites"]), called, _percent(each["raw"])]
         cells += [_percent(each["false_loss"]), _percent(each["refused"])]
-        lines.append(_row([*cells, _percent(each["coverage"]), f"{each['bias']:+.2f}"]))
+        lines.append(_row([*cells, _covered(each), f"{each['bias']:+.2f}"]))
     lines += ["", "## Power", ""]
     head = ["setting", "curve", "true gain", "judge", "oracle", "relative", "coverage", "sites"]
     lines += [_row(head), _row(["---"] * len(head))]
@@ -94,7 +101,9 @@ def write(results: dict[str, Any], names: Sequence[str], refused: Sequence[str],
             for kind in ("power", "oracle"):
                 cells.append(", ".join(f"{100 * p:.0f}" for p in part[kind]) + " %")
             cells.append("{:.2f} ± {:.2f}".format(*part["relative"]))
-            cells.append(", ".join(f"{100 * c:.0f}" for c in part["coverage"]) + " %")
+            low, middle, high = (f"{100 * c:.0f}" for c in part["coverage"])
+            error = 100 * part["coverage_error"]
+            cells.append(f"{low}, {middle} ± {error:.1f}, {high} %")
             lines.append(_row([*cells, str(part["sites"])]))
     lines += ["", "## Where nothing can be right", ""]
     lines += [
@@ -110,7 +119,7 @@ def write(results: dict[str, Any], names: Sequence[str], refused: Sequence[str],
             each = null[name]
             told = f"{_percent(each['false_gain'])} ± {100 * each['false_gain_error']:.1f}"
             cells = [name, str(each["sites"]), told, _percent(each["refused"])]
-            lines.append(_row([*cells, _percent(each["coverage"])]))
+            lines.append(_row([*cells, _covered(each)]))
     lines += _rivals(null, [*names, *refused])
     for found in results.get("discoveries", {}).values():
         lines += ["", "## Many sites", ""]

@@ -25,7 +25,7 @@ Ints = NDArray[np.intp]
 MOST_CONTROLS = 60
 """Controls that one site is compared with; more add next to nothing (sqrt(1 + 1/60) is 1.008)."""
 # Share of the available controls that the weights must be worth: few controls are nearly averaged.
-_SPREAD, _SPREAD_OF_FEW, _FEW = 0.75, 0.95, 15
+_SPREAD, _SPREAD_OF_FEW, _FEW = 0.9, 0.95, 15
 _SITES_AT_ONCE = 1000
 _WORTH_COMPARING = 0.3  # reliability under which a difference is noise and says nothing of balance
 
@@ -90,7 +90,8 @@ def match_controls(
     for start in range(0, targets.size, _SITES_AT_ONCE):
         part = slice(start, min(start + _SITES_AT_ONCE, targets.size))
         rows = targets[part]
-        distance = _distances(panel, scaled * np.sqrt(reliability), rows, controls)
+        # What two sites are expected to differ by is the lasting part of what they differed by.
+        distance = _distances(panel, scaled * reliability, rows, controls)
         distance[_too_close(panel, rows, controls, spill_over_m)] = np.inf
         distance[rows[:, None] == controls[None, :]] = np.inf
         nearest = (

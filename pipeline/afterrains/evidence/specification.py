@@ -16,7 +16,7 @@ from afterrains.evidence.growth import STEP_SHARE
 from afterrains.evidence.matching import MOST_CONTROLS
 from afterrains.evidence.refusals import FEWEST_BEFORE, FEWEST_CONTROLS, LARGEST_IMBALANCE
 from afterrains.evidence.rules import FRAGILE, Rules
-from afterrains.evidence.structures import DRIFT_PRIOR
+from afterrains.evidence.structures import DRIFT_PRIOR, TOGETHER
 
 __all__ = ["frozen", "specification"]
 
@@ -42,9 +42,10 @@ def specification(rules: Rules, spill_over_m: float) -> dict[str, Any]:
         "course_of_its_own": OWN_COURSE,
         "common_drift_before_sowing": [list(each) for each in DRIFTS],
         "drift_of_a_site": list(DRIFT_PRIOR),
+        "wandering_of_several_kinds": list(TOGETHER),
         "drift_hint": HINT,
         "controls": {
-            "weights": "similarity before sowing",
+            "weights": "similarity before sowing, as far as it lasts",
             "most": MOST_CONTROLS,
             "fewest": FEWEST_CONTROLS,
             "largest_imbalance_sd": LARGEST_IMBALANCE,
