@@ -16,9 +16,17 @@ import pytest
 from hypothesis import HealthCheck, example, given, settings
 from hypothesis import strategies as st
 
+from afterrains.delivery import cells
 from afterrains.delivery.cells import as_given, checked_text
 from afterrains.delivery.columns import Column, Table
-from afterrains.delivery.table_files import read_csv, read_tables, write_csv, write_parquet
+from afterrains.delivery.table_files import (
+    read_csv,
+    read_pieces,
+    read_tables,
+    write_csv,
+    write_csv_and_parquet,
+    write_parquet,
+)
 from afterrains.delivery.tables import (
     CONTROLS,
     SOWING_RAIN,
@@ -384,3 +392,69 @@ def test_index_names_must_be_names() -> None:
         series_table(["ndvi", "ndvi"])
     with pytest.raises(ValueError, match="distinct lower-case names"):
         seasons_table(["=1"])
+
+
+def _long(rows: int) -> tuple[Table, pd.DataFrame]:
+    """A long series in no order, with text, days and gaps; a file of over 1 MB at 30,000 rows."""
+    rng = np.random.default_rng(5)
+    table = series_table(["ndvi"])
+    frame = pd.DataFrame(
+        {
+            "site_id": [f"s{n:05d}" for n in rng.permutation(rows)],
+            "date": pd.Timestamp("2020-01-01") + pd.to_timedelta(rng.integers(0, 99, rows), "D"),
+            "sensor": "sentinel-2",
+            "scene_id": [f"=x{n % 7}" for n in range(rows)],
+            "clear_fraction": rng.random(rows),
+            "pixels": rng.random(rows) * 100,
+            "ndvi": np.where(rng.random(rows) < 0.2, np.nan, rng.random(rows)),
+        }
+    )
+    return table, frame[table.column_names]
+
+
+def test_a_long_table_in_pieces_is_the_table_at_once(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The standard is the same table in one piece: the CSV's bytes, the rows of the Parquet."""
+    table, frame = _long(1_000)
+    whole, parts = tmp_path / "whole", tmp_path / "parts"
+    write_csv_and_parquet(table, frame, whole)
+    monkeypatch.setattr(cells, "_ROWS_AT_ONCE", 64)
+    write_csv_and_parquet(table, frame, parts)
+    assert (parts / table.file).read_bytes() == (whole / table.file).read_bytes()
+    name = f"{table.name}.parquet"
+    assert pq.read_table(parts / name).equals(pq.read_table(whole / name))
+    assert pq.ParquetFile(parts / name).num_row_groups == 16
+
+
+def test_a_long_table_is_read_in_pieces_as_at_once(tmp_path: Path) -> None:
+    """The standard is pandas' own reader; the file is longer than one block of Arrow's reader."""
+    table, frame = _long(30_000)
+    path = write_csv(table, frame, tmp_path)
+    pieces = list(read_pieces(table, path))
+    assert len(pieces) > 1
+    back = read_csv(table, path)
+    pd.testing.assert_frame_equal(pd.concat(pieces, ignore_index=True), back)
+    expected = pd.read_csv(path)
+    assert back["site_id"].tolist() == expected["site_id"].tolist()
+    assert back["scene_id"].map("'{}".format).tolist() == expected["scene_id"].tolist()
+    np.testing.assert_array_equal(back["ndvi"], expected["ndvi"])
+    np.testing.assert_array_equal(back["date"], pd.to_datetime(expected["date"]))
+
+
+def test_a_fault_in_a_late_piece_leaves_the_old_files(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Rows already written count for nothing: neither file is replaced, nothing stays beside."""
+    table, frame = _long(1_000)
+    monkeypatch.setattr(cells, "_ROWS_AT_ONCE", 64)
+    write_csv_and_parquet(table, frame, tmp_path)
+    before = {path.name: path.read_bytes() for path in tmp_path.iterdir()}
+    last = frame["site_id"] == "s00999"
+    beyond = frame.assign(clear_fraction=frame["clear_fraction"].mask(last, 2.0))
+    with pytest.raises(ValueError, match=r"series\.clear_fraction: holds 2\.0, above 1"):
+        write_csv_and_parquet(table, beyond, tmp_path)
+    twice = pd.concat([frame, frame.tail(1)], ignore_index=True)
+    with pytest.raises(ValueError, match="series: two rows with the same site_id"):
+        write_csv_and_parquet(table, twice, tmp_path)
+    assert {path.name: path.read_bytes() for path in tmp_path.iterdir()} == before

@@ -9,7 +9,7 @@ no text in RFC 4180 and become U+FFFD, as do halves of surrogate pairs, which UT
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Iterator
 from typing import Any
 
 import numpy as np
@@ -17,10 +17,12 @@ import pandas as pd
 
 from afterrains.delivery.columns import Column, Table
 
-__all__ = ["as_given", "checked_text", "difference", "typed"]
+__all__ = ["as_given", "checked_pieces", "checked_text", "difference", "typed"]
 
 _STARTS_A_FORMULA = re.compile(r"'*[=+\-@\t\r\n＝＋－＠]")
 _PLAIN_NUMBER = re.compile(r"[+-]?[0-9]+([.,][0-9]+)?")
+_ROWS_AT_ONCE = 20_000
+"""As text a row takes ten times the room that its values do."""
 _NO_TEXT = re.compile("[\x00-\x08\x0b\x0c\x0e-\x1f\x7f\ud800-\udfff]")
 
 
@@ -66,6 +68,28 @@ def checked_text(table: Table, frame: pd.DataFrame) -> pd.DataFrame:
         raise ValueError(f"{table.name}: two rows with the same {', '.join(key)}: {first}")
     order = frame[table.sort_by].reset_index(drop=True).sort_values(table.sort_by, kind="stable")
     return out.loc[order.index].reset_index(drop=True)
+
+
+def checked_pieces(table: Table, frame: pd.DataFrame) -> Iterator[pd.DataFrame]:
+    """`checked_text` of a table that may be long, some thousand rows at a time, at least one piece.
+
+    Raises
+    ------
+    ValueError
+        As `checked_text`, of the first piece that does not fit; a key that stands twice anywhere
+        before the first piece.
+    """
+    short = len(frame) <= _ROWS_AT_ONCE
+    if short or sorted(frame.columns) != sorted(table.column_names):
+        yield checked_text(table, frame)
+        return
+    key = list(table.primary_key)
+    if key and (twice := frame.duplicated(key)).any():
+        first = frame.loc[twice, key].iloc[0].tolist()
+        raise ValueError(f"{table.name}: two rows with the same {', '.join(key)}: {first}")
+    order = frame[table.sort_by].reset_index(drop=True).sort_values(table.sort_by, kind="stable")
+    for start in range(0, len(frame), _ROWS_AT_ONCE):
+        yield checked_text(table, frame.iloc[order.index[start : start + _ROWS_AT_ONCE]])
 
 
 def _text_cells(column: Column, values: pd.Series) -> pd.Series:

@@ -11,22 +11,32 @@ What a cell may hold and how text is made harmless is in `cells`.
 from __future__ import annotations
 
 import csv
-import io
-from collections.abc import Collection
+from collections.abc import Callable, Collection, Iterator
+from contextlib import ExitStack
 from pathlib import Path
+from typing import TextIO
 
+import numpy as np
 import pandas as pd
 import pyarrow as pa
 import pyarrow.csv as pa_csv
 import pyarrow.parquet as pq
 
-from afterrains.delivery.atomic import write_bytes
-from afterrains.delivery.cells import checked_text, difference, typed
+from afterrains.delivery.atomic import atomic_path
+from afterrains.delivery.cells import checked_pieces, difference, typed
 from afterrains.delivery.columns import Table
 from afterrains.delivery.tables import all_tables, seasons_table, series_table
 from afterrains.errors import OutputError
 
-__all__ = ["read_csv", "read_tables", "table_of_file", "write_csv", "write_csv_and_parquet"]
+__all__ = [
+    "read_csv",
+    "read_pieces",
+    "read_tables",
+    "table_of_file",
+    "write_csv",
+    "write_csv_and_parquet",
+    "write_parquet",
+]
 
 _MEDIAN = "_median"
 _CONTROL = "control_"
@@ -60,14 +70,8 @@ def write_csv(table: Table, frame: pd.DataFrame, folder: Path) -> Path:
     OutputError
         When the disk does not take the file.
     """
-    return _write_cells(table, checked_text(table, frame), folder)
-
-
-def _write_cells(table: Table, text: pd.DataFrame, folder: Path) -> Path:
-    """Checked cells as `folder/<table>.csv`."""
-    buffer = io.StringIO()
-    text.to_csv(buffer, index=False, lineterminator="\r\n")
-    return write_bytes(folder / table.file, buffer.getvalue().encode())
+    _write(table, frame, folder, parquet=False)
+    return folder / table.file
 
 
 def write_parquet(table: Table, frame: pd.DataFrame, folder: Path) -> Path:
@@ -87,19 +91,49 @@ def write_parquet(table: Table, frame: pd.DataFrame, folder: Path) -> Path:
     ValueError, OutputError
         As `write_csv`.
     """
-    return _write_typed(table, checked_text(table, frame), folder)
+    _write(table, frame, folder, csv=False)
+    return folder / _parquet_file(table)
 
 
 def write_csv_and_parquet(table: Table, frame: pd.DataFrame, folder: Path) -> None:
     """`write_csv` and `write_parquet` of one frame, which is checked and rounded once."""
-    text = checked_text(table, frame)
-    _write_cells(table, text, folder)
-    _write_typed(table, text, folder)
+    _write(table, frame, folder)
 
 
-def _write_typed(table: Table, text: pd.DataFrame, folder: Path) -> Path:
-    """Checked cells as `folder/<table>.parquet`."""
-    values = typed(table.columns, text)
+def _write(
+    table: Table, frame: pd.DataFrame, folder: Path, *, csv: bool = True, parquet: bool = True
+) -> None:
+    """Checked cells to one file or both, piece by piece; neither is there unless all fit."""
+    with ExitStack() as stack:
+        writers: list[Callable[[pd.DataFrame], None]] = []
+        if csv:
+            path = stack.enter_context(atomic_path(folder / table.file))
+            writers.append(
+                _csv_writer(stack.enter_context(path.open("w", encoding="utf-8", newline="")))
+            )
+        if parquet:
+            path = stack.enter_context(atomic_path(folder / _parquet_file(table)))
+            writers.append(_parquet_writer(table, stack, path))
+        for text in checked_pieces(table, frame):
+            for write in writers:
+                write(text)
+
+
+def _parquet_file(table: Table) -> str:
+    return f"{table.name}.parquet"
+
+
+def _csv_writer(file: TextIO) -> Callable[[pd.DataFrame], None]:
+    """Appends cells to an open file, the names of the columns before the first."""
+
+    def write(text: pd.DataFrame) -> None:
+        text.to_csv(file, index=False, header=file.tell() == 0, lineterminator="\r\n")
+
+    return write
+
+
+def _parquet_writer(table: Table, stack: ExitStack, path: Path) -> Callable[[pd.DataFrame], None]:
+    """Appends cells to a Parquet file, a group of rows each time."""
     types = {
         "string": pa.string(),
         "number": pa.float64(),
@@ -107,25 +141,34 @@ def _write_typed(table: Table, text: pd.DataFrame, folder: Path) -> Path:
         "date": pa.date32(),
         "boolean": pa.bool_(),
     }
-    fields = [
-        pa.field(
-            column.name,
-            types[column.type],
-            nullable=not column.required,
-            metadata={"description": column.description, "unit": column.unit},
-        )
-        for column in table.columns
-    ]
-    arrays = [
-        pa.array(values[field.name].replace("", None), type=field.type, from_pandas=True)
-        if pa.types.is_string(field.type)
-        else pa.array(values[field.name], type=field.type, from_pandas=True)
-        for field in fields
-    ]
-    buffer = io.BytesIO()
-    rows = pa.Table.from_arrays(arrays, schema=pa.schema(fields))
-    pq.write_table(rows, buffer, compression="snappy", row_group_size=1_000_000, version="2.6")
-    return write_bytes(folder / f"{table.name}.parquet", buffer.getvalue())
+    schema = pa.schema(
+        [
+            pa.field(
+                column.name,
+                types[column.type],
+                nullable=not column.required,
+                metadata={"description": column.description, "unit": column.unit},
+            )
+            for column in table.columns
+        ]
+    )
+    # Python's own file, so that a full disk is told as one.
+    opened = stack.enter_context(path.open("wb"))
+    file = stack.enter_context(
+        pq.ParquetWriter(opened, schema, compression="snappy", version="2.6")
+    )
+
+    def write(text: pd.DataFrame) -> None:
+        values = typed(table.columns, text)
+        arrays = [
+            pa.array(values[field.name].replace("", None), type=field.type, from_pandas=True)
+            if pa.types.is_string(field.type)
+            else pa.array(values[field.name], type=field.type, from_pandas=True)
+            for field in schema
+        ]
+        file.write_table(pa.Table.from_arrays(arrays, schema=schema))
+
+    return write
 
 
 def read_csv(table: Table, path: Path, columns: Collection[str] | None = None) -> pd.DataFrame:
@@ -152,6 +195,14 @@ def read_csv(table: Table, path: Path, columns: Collection[str] | None = None) -
     OutputError
         When the file is missing, is not such a table or was changed beyond reading.
     """
+    pieces = list(read_pieces(table, path, columns))
+    return pieces[0] if len(pieces) == 1 else pd.concat(pieces, ignore_index=True)
+
+
+def read_pieces(
+    table: Table, path: Path, columns: Collection[str] | None = None
+) -> Iterator[pd.DataFrame]:
+    """`read_csv` of a table that may be long, some thousand rows at a time, at least one piece."""
     file = path / table.file if path.is_dir() else path
     mend = "run the programme again, or restore the file as it was written"
     header = _header(file, mend)
@@ -163,10 +214,11 @@ def read_csv(table: Table, path: Path, columns: Collection[str] | None = None) -
             f"({difference(header, table.column_names)}); {mend}"
         )
     wanted = [each for each in table.columns if columns is None or each.name in columns]
-    try:
-        return typed(wanted, _raw(file, [each.name for each in wanted], mend))
-    except ValueError as error:
-        raise OutputError(f"{file}: {error}; {mend}") from error
+    for cells in _raw(file, [each.name for each in wanted], mend):
+        try:
+            yield typed(wanted, cells)
+        except ValueError as error:
+            raise OutputError(f"{file}: {error}; {mend}") from error
 
 
 def table_of_file(name: str, path: Path) -> Table:
@@ -205,10 +257,11 @@ def read_tables(folder: Path) -> dict[str, pd.DataFrame]:
     return found
 
 
-def _raw(file: Path, columns: list[str], mend: str) -> pd.DataFrame:
+def _raw(file: Path, columns: list[str], mend: str) -> Iterator[pd.DataFrame]:
     """Cells of some columns as text, nothing taken for missing, lines as long as the header."""
+    pieces = 0
     try:
-        rows = pa_csv.read_csv(
+        with pa_csv.open_csv(
             file,
             parse_options=pa_csv.ParseOptions(newlines_in_values=True),
             convert_options=pa_csv.ConvertOptions(
@@ -216,15 +269,26 @@ def _raw(file: Path, columns: list[str], mend: str) -> pd.DataFrame:
                 include_columns=columns,
                 strings_can_be_null=False,
             ),
-        )
+        ) as rows:
+            for piece in rows:
+                pieces += 1
+                yield _as_objects(piece, columns)
     except OSError as error:
         raise OutputError(f"{file}: cannot be read ({error.strerror}); {mend}") from error
     except pa.ArrowInvalid as error:
         raise OutputError(f"{file}: is no CSV table ({error}); {mend}") from error
-    return pd.DataFrame(
-        {name: pd.Series(rows[name].to_pylist(), dtype=object) for name in columns},
-        columns=pd.Index(columns),
-    )
+    if not pieces:
+        yield pd.DataFrame({name: pd.Series([], dtype=object) for name in columns})
+
+
+def _as_objects(piece: pa.RecordBatch, columns: list[str]) -> pd.DataFrame:
+    """Text as Python's own, what stands in many rows once."""
+    cells = {}
+    for name in columns:
+        coded = piece[name].dictionary_encode()
+        distinct = np.array(coded.dictionary.to_pylist(), dtype=object)
+        cells[name] = pd.Series(distinct[coded.indices.to_numpy()], dtype=object)
+    return pd.DataFrame(cells, columns=pd.Index(columns))
 
 
 def _header(file: Path, mend: str) -> list[str]:

@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import json
+from collections import Counter
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+import pandas as pd
 import shapely
 from shapely.geometry import shape
 
@@ -48,7 +50,7 @@ from afterrains.delivery.page.site_tables import (
     read_verdicts,
 )
 from afterrains.delivery.page.texts import plain
-from afterrains.delivery.table_files import read_csv, table_of_file
+from afterrains.delivery.table_files import read_pieces, table_of_file
 from afterrains.errors import OutputError
 
 __all__ = ["Folder", "read_folder"]
@@ -129,15 +131,19 @@ def _looks(path: Path) -> Looks | None:
     file = path / "series.csv"
     if not file.is_file():
         return None
-    frame = read_csv(table_of_file("series", file), file, ("date", "sensor"))
-    dates = sorted(stamp.date() for stamp in frame["date"].dropna().unique())
-    sensors = frame["sensor"].map(plain).value_counts().sort_index()
+    rows, sensors = 0, Counter[str]()
+    days: set[pd.Timestamp] = set()
+    for piece in read_pieces(table_of_file("series", file), file, ("date", "sensor")):
+        rows += len(piece)
+        days.update(piece["date"].dropna().unique())
+        sensors.update(piece["sensor"].map(plain))
+    dates = sorted(day.date() for day in days)
     return Looks(
-        rows=len(frame),
+        rows=rows,
         dates=len(dates),
         first=dates[0] if dates else None,
         last=dates[-1] if dates else None,
-        by_sensor={str(sensor): int(count) for sensor, count in sensors.items()},
+        by_sensor=dict(sorted(sensors.items())),
     )
 
 

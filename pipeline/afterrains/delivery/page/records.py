@@ -6,7 +6,7 @@ file, the row and the mend.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import MISSING, fields
 from datetime import date
 from functools import cache
@@ -18,7 +18,7 @@ import pandas as pd
 from afterrains.delivery.columns import Table
 from afterrains.delivery.page.next_step import VERDICTS, Verdict
 from afterrains.delivery.page.texts import plain
-from afterrains.delivery.table_files import read_csv
+from afterrains.delivery.table_files import read_pieces
 from afterrains.errors import OutputError
 
 __all__ = ["MEND", "Row", "by_site", "each_if_there", "rows_if_there", "rows_of"]
@@ -125,16 +125,17 @@ def _plan(kind: Any) -> tuple[tuple[str, str, _Reader, bool], ...]:
     )
 
 
-def rows_of(table: Table, path: Path) -> list[Row]:
-    """Every row of a table of the output folder `path`."""
-    records = read_csv(table, path).to_dict(orient="records")
-    return [
-        Row(table.file, at + 2, {str(key): value for key, value in record.items()})
-        for at, record in enumerate(records)
-    ]
+def rows_of(table: Table, path: Path) -> Iterator[Row]:
+    """Every row of a table of the output folder `path`, read as they are asked for."""
+    line = 2
+    for piece in read_pieces(table, path):
+        names = [str(name) for name in piece.columns]
+        for cells in piece.itertuples(index=False, name=None):
+            yield Row(table.file, line, dict(zip(names, cells, strict=True)))
+            line += 1
 
 
-def rows_if_there(table: Table, path: Path) -> list[Row] | None:
+def rows_if_there(table: Table, path: Path) -> Iterator[Row] | None:
     """Every row of a table that need not be there; None where it is not."""
     return rows_of(table, path) if (path / table.file).is_file() else None
 

@@ -5,12 +5,14 @@ from __future__ import annotations
 from bisect import bisect_right
 from pathlib import Path
 
+import pandas as pd
+
 from afterrains.delivery.columns import Table
 from afterrains.delivery.page.records import each_if_there
 from afterrains.delivery.page.rows import FieldSeen, SeasonLooks
 from afterrains.delivery.page.seasons import Season
 from afterrains.delivery.page.texts import plain
-from afterrains.delivery.table_files import read_csv
+from afterrains.delivery.table_files import read_pieces
 from afterrains.delivery.tables import all_tables
 
 __all__ = ["read_field", "read_season_looks"]
@@ -26,16 +28,18 @@ def read_season_looks(
     table = _definition(_LOOKS)
     if table is None or not (path / table.file).is_file():
         return None
-    frame = read_csv(table, path)
     starts = sorted((season.start, name) for name, season in calendar.items())
-    if frame.empty or not starts:
+    if not starts:
         return {}
-    days = frame["date"].to_numpy().astype("datetime64[D]").astype("int64")
     first = [start.toordinal() - _EPOCH for start, _ in starts]
-    frame["place"] = [_place(day, first) for day in days]
-    frame["masked"] = frame["masked"] + frame["leftover"]
     shares = ["clear", "masked", "unreadable", "not_covered"]
-    sums = frame[frame["place"] >= 0].groupby(["site_id", "place"])[shares].sum().reset_index()
+    parts = []
+    for frame in read_pieces(table, path, ("site_id", "date", "leftover", *shares)):
+        days = frame["date"].to_numpy().astype("datetime64[D]").astype("int64")
+        frame["place"] = [_place(day, first) for day in days]
+        frame["masked"] = frame["masked"] + frame["leftover"]
+        parts.append(frame[frame["place"] >= 0].groupby(["site_id", "place"])[shares].sum())
+    sums = pd.concat(parts).groupby(level=["site_id", "place"]).sum().reset_index()
     found: dict[str, list[SeasonLooks]] = {}
     for row in sums.to_dict(orient="records"):
         season = calendar[starts[int(row["place"])][1]]
