@@ -247,8 +247,8 @@ _REASONS = {
     "loss": "fell suddenly in 2022-dry against its own record and control",
     "no-gain": "",
     "grass-only": "the rains flush rose against control, the dry season did not",
-    "too-early": "a gain of 0.012, as is to be expected by now, could not be seen yet; it could by "
-    "2027-dry",
+    "too-early": "a gain of 0.012 NDVI, as is to be expected by now, could not be seen yet; it "
+    "could by 2027-dry",
     "not-assessable": "no clear value this season",
 }
 

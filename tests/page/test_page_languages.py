@@ -110,10 +110,14 @@ def french() -> Sentences:
             "témoins, et n’est pas revenu",
         ),
         (
-            "a gain of 0.012, as is to be expected by now, could not be seen yet; it could by "
+            "a gain of 0.012 NDVI, as is to be expected by now, could not be seen yet; it could by "
             "2029-dry",
-            "un gain de 0,012, tel qu’on peut l’attendre à présent, n’aurait pas encore pu se "
+            "un gain de 0,012 NDVI, tel qu’on peut l’attendre à présent, n’aurait pas encore pu se "
             "voir ; il le pourrait à la saison sèche 2029",
+        ),
+        (
+            "a gain of 5, as is to be expected by now, could not be seen yet",  # as once written
+            "un gain de 5, tel qu’on peut l’attendre à présent, n’aurait pas encore pu se voir",
         ),
         (
             "neither a gain nor its absence is beyond chance yet, nor within the 12 seasons "

@@ -129,7 +129,8 @@ def _too_early(
             " that looking each season and at many sites brings"
         )
     elif not np.isfinite(smallest) or smallest > due:
-        text = f"a gain of {due:.3g}, as is to be expected by now, could not be seen yet"
+        unit = "points" if rules.woody_model else "NDVI"
+        text = f"a gain of {due:.3g} {unit}, as is to be expected by now, could not be seen yet"
     else:
         text = "neither a gain nor its absence is beyond chance yet"
     if answer:
