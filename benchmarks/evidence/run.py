@@ -48,7 +48,7 @@ def without_gain(setting: Setting, panels: int, seed: int = 1) -> Found:
         "false_loss": null.losses / null.sites,
         "refused": null.refused / null.sites,
         "coverage": null.covered / null.intervals if null.intervals else None,
-        "coverage_error": null.coverage_error(),
+        "coverage_error": null.coverage_error() if null.intervals else None,
         "bias": null.bias / max(null.intervals, 1),
         "raw": null.crossed / null.sites,
         "rivals": rival_calls(setting, max(panels // 8, 4)),

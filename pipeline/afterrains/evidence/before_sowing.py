@@ -44,11 +44,13 @@ def slopes_before(model: GapModel, series: GapSeries, noise: Noise) -> Slopes:
         whitened = model.inverse[:, part, :seasons, :seasons] @ columns[None]
         whitened = whitened * part_of[part][None, :, :, None]
         products = np.swapaxes(whitened, -1, -2) @ whitened
-        chosen = products[STRUCTURES.noise[noise.structure]]
-        chosen, _ = sweep(chosen, SEASON, STRUCTURES.response[noise.structure][:, None])
+        each, place = np.unique(noise.structure, return_inverse=True)
+        chosen = products[STRUCTURES.noise[each]]
+        chosen, _ = sweep(chosen, SEASON, STRUCTURES.response[each][:, None])
         if series.rain is not None:
             chosen, _ = sweep(chosen, RAIN, np.inf)
         chosen, _ = sweep(chosen, ONE, np.inf)
+        chosen = chosen[place]
         usable = (chosen[..., TIME, TIME] > 1e-10) & (counted[part] >= 2)
         own = np.where(usable, chosen[..., TIME, TIME], 1.0)
         rise = np.where(usable, chosen[..., TIME, GAP] / own, 0.0)

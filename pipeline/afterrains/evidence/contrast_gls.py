@@ -21,7 +21,6 @@ from numpy.typing import NDArray
 from afterrains.evidence.common_drift import CommonDrift
 from afterrains.evidence.gap_series import (
     GAP,
-    ONE,
     PULSE,
     RAMP,
     SITES_AT_ONCE,
@@ -29,13 +28,13 @@ from afterrains.evidence.gap_series import (
     TIME,
     GapModel,
     GapSeries,
-    random_effects,
+    under_structures,
 )
 from afterrains.evidence.growth import STEP_SHARE, mixed
 from afterrains.evidence.growth_shown import step_shares
 from afterrains.evidence.learning import Noise
 from afterrains.evidence.mixture import Mixture
-from afterrains.evidence.structures import DRIFT_SPAN, STRUCTURES, cross_products, sweep
+from afterrains.evidence.structures import DRIFT_SPAN, cross_products, sweep
 
 __all__ = ["OWN_COURSE", "SiteGains", "estimate_gains", "rain_told"]
 
@@ -103,7 +102,6 @@ def estimate_gains(
     sites, seasons = series.gap.shape
     out = np.full((12, sites), np.nan)
     shares = np.full(sites, STEP_SHARE) if shares is None else shares
-    structures = STRUCTURES.take(noise.structure)
     seen = model.seen[:, :seasons]
     counted = seen.sum(axis=1) - series.rain_terms
     able = (seen & series.before).any(axis=1) & (seen & (series.step > 0)).any(axis=1)
@@ -111,8 +109,7 @@ def estimate_gains(
         part = slice(start, start + SITES_AT_ONCE)
         columns = series.columns(model.seen, part)
         products = cross_products(model.inverse[:, part, :seasons, :seasons], columns)
-        chosen, _ = random_effects(products, structures)
-        chosen, _ = sweep(chosen, ONE, np.inf)
+        chosen = under_structures(products, noise.structure)
         now = np.stack([series.step[part, -1], series.ramp[part, -1], shares[part]])
         told = _gain_now(chosen, now, counted[part], series.spread[part], noise, drift)
         out[:7, part], out[10:, part] = told[:7], told[7:]

@@ -20,6 +20,7 @@ from afterrains.evidence.gap_series import (
     GapSeries,
     random_effects,
     scaled_season,
+    under_structures,
 )
 from afterrains.evidence.growth import mixed
 from afterrains.evidence.learning import Noise, Residuals
@@ -126,8 +127,7 @@ def standard_errors(noise: Noise, season: Floats, step: Floats, ramp: Floats, fi
     columns = np.stack([np.ones(total), again, time, curve], axis=-1)[None]
     whitened = (inverse @ columns[None])[:, 0]
     running = np.cumsum(whitened[..., :, None] * whitened[..., None, :], axis=1)[:, first:]
-    chosen, _ = random_effects(running, STRUCTURES.take(noise.structure))
-    chosen, _ = sweep(chosen, ONE, np.inf)
+    chosen = under_structures(running, noise.structure)
     own = np.maximum(chosen[..., STEP, STEP], 1e-12)
     out: Floats = np.sqrt(np.einsum("k,kn->n", noise.weight * noise.variance, 1 / own))
     return out

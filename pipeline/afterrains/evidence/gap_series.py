@@ -35,6 +35,7 @@ __all__ = [
     "GapSeries",
     "random_effects",
     "scaled_season",
+    "under_structures",
 ]
 
 Floats = NDArray[np.float64]
@@ -125,3 +126,16 @@ def random_effects(products: Floats, structures: Structures) -> tuple[Floats, Fl
         chosen, rain = sweep(chosen, RAIN, np.inf)
         return chosen, response + drift + rain
     return chosen, response + drift
+
+
+def under_structures(products: Floats, structure: NDArray[np.intp]) -> Floats:
+    """Cross-products under structures given by number, their random effects and the level taken in.
+
+    A structure may be given several times, once for each spread of the sites' variances; it is
+    swept once.
+    """
+    each, place = np.unique(structure, return_inverse=True)
+    chosen, _ = random_effects(products, STRUCTURES.take(each))
+    chosen, _ = sweep(chosen, ONE, np.inf)
+    out: Floats = chosen[place]
+    return out

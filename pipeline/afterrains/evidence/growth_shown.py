@@ -16,17 +16,16 @@ from scipy import special
 
 from afterrains.evidence.gap_series import (
     GAP,
-    ONE,
     RAMP,
     SITES_AT_ONCE,
     STEP,
     GapModel,
     GapSeries,
-    random_effects,
+    under_structures,
 )
 from afterrains.evidence.growth import STEP_SHARE
 from afterrains.evidence.learning import Noise
-from afterrains.evidence.structures import STRUCTURES, cross_products, sweep
+from afterrains.evidence.structures import cross_products
 
 __all__ = ["step_shares"]
 
@@ -63,13 +62,11 @@ def step_shares(model: GapModel, series: GapSeries, noise: Noise) -> Floats:
     sites, seasons = series.gap.shape
     kept = noise.structure.size
     pull, own = np.zeros((2, kept, sites)), np.zeros((2, kept, sites))
-    chosen_structures = STRUCTURES.take(noise.structure)
     for start in range(0, sites, SITES_AT_ONCE):
         part = slice(start, start + SITES_AT_ONCE)
         columns = series.columns(model.seen, part)
         products = cross_products(model.inverse[:, part, :seasons, :seasons], columns)
-        chosen, _ = random_effects(products, chosen_structures)
-        chosen, _ = sweep(chosen, ONE, np.inf)
+        chosen = under_structures(products, noise.structure)
         for number, curve in enumerate((STEP, RAMP)):
             pull[number, :, part] = chosen[..., curve, GAP]
             own[number, :, part] = chosen[..., curve, curve]
