@@ -5,7 +5,7 @@
 
 Simulated scenes of several tiles behind a local range server (see `world`). Printed for each size:
 seconds, processor seconds and bytes per site, and the peak memory of the largest process; for one
-size also whether one worker and two give the same files, what Dask takes over a plain loop, how
+size also whether one worker and two give the same files, what Dask adds to the tasks, how
 much two workers gain on one, and the whole job against `rival.py` on the same scenes, in the
 faster of its two ways: time, memory, polygon means. Each bar that is aimed at is printed with what
 was found. Ratios are of runs side by side, medians of `--repeats`; the seconds count for nothing on
@@ -54,6 +54,32 @@ began = time.perf_counter()
 for task in prepared.tasks:
     perform(task, ledger)
 print(time.perf_counter() - began)
+"""
+
+
+_COUNTED = """
+import sys, time
+from functools import partial
+from pathlib import Path
+import afterrains.stages.pull as pull
+from afterrains.jobs.run import run_programme
+from afterrains.stages.cellwork import perform
+
+def counted(task, ledger, log):
+    began = time.perf_counter()
+    done = perform(task, ledger)
+    with open(log, "a") as told:
+        told.write(f"{time.perf_counter() - began}\\n")
+    return done
+
+if __name__ == "__main__":
+    from afterrains.stages.ready import get_ready
+    get_ready()
+    log = Path(sys.argv[1]).parent / "seconds-of-tasks"
+    log.unlink(missing_ok=True)
+    pull.perform = partial(counted, log=str(log))
+    run_programme(Path(sys.argv[1]), workers=1)
+    print(sum(map(float, log.read_text().split())))
 """
 
 
@@ -165,18 +191,23 @@ def grow(folder: Path, sizes: list[int], layout: Layout, server: RangeServer, wo
 def dask_and_workers(
     folder: Path, sites: int, layout: Layout, server: RangeServer, repeats: int
 ) -> None:
-    """Dask over a plain loop on the reading stage; two workers over one on it and on mapping.
+    """What Dask adds to the reading stage; two workers over one on it and on mapping.
 
-    Mapping only computes; reading waits for the server too, and one worker decodes on every core.
+    Dask's part is what of the stage, its start included, its one worker does not spend in tasks; a
+    plain loop over the tasks stands beside. Mapping only computes; reading waits for the server
+    too, and one worker decodes on every core.
     """
     programme = write_programme(folder / "dask", sites, layout, server.address)
     loop, one, two, same = [], [], [], True
     maps: dict[int, list[float]] = {1: [], 2: []}
-    whole = []
+    outside = []
     for _ in range(repeats):
         shutil.rmtree(programme.parent / "out", ignore_errors=True)
         loop.append(float(watched([sys.executable, "-c", _PLAIN_LOOP, str(programme)]).text))
-        whole.append(run(programme, 1).seconds)
+        shutil.rmtree(programme.parent / "out", ignore_errors=True)
+        counted = watched([sys.executable, "-c", _COUNTED, str(programme)])
+        outside.append((stage(programme, "reading") - float(counted.text)) / counted.seconds)
+        run(programme, 1)
         one.append(stage(programme, "reading"))
         maps[1].append(stage(programme, "mapping"))
         alone = results(programme)
@@ -185,7 +216,6 @@ def dask_and_workers(
         maps[2].append(stage(programme, "mapping"))
         same &= results(programme) == alone
     over = statistics.median(b / a - 1 for a, b in zip(loop, one, strict=True))
-    part = statistics.median((b - a) / c for a, b, c in zip(loop, one, whole, strict=True))
     gained = statistics.median(a / b for a, b in zip(one, two, strict=True))
     mapped = statistics.median(a / b for a, b in zip(maps[1], maps[2], strict=True))
     print(
@@ -198,7 +228,8 @@ def dask_and_workers(
         f"mapping: one worker {statistics.median(maps[1]):.1f} s, two "
         f"{statistics.median(maps[2]):.1f} s ({mapped:.2f} x one)"
     )
-    bar("what Dask adds to reading, its start included, of the whole job's time", part, _DASK)
+    part = statistics.median(outside)
+    bar("Dask's part, its start included, of the whole job's time with one worker", part, _DASK)
     bar("two workers over one on mapping, which only computes", mapped, _GAIN, at_least=True)
     shutil.rmtree(programme.parent)
 
