@@ -454,7 +454,9 @@ def test_a_fault_in_a_late_piece_leaves_the_old_files(
     beyond = frame.assign(clear_fraction=frame["clear_fraction"].mask(last, 2.0))
     with pytest.raises(ValueError, match=r"series\.clear_fraction: holds 2\.0, above 1"):
         write_csv_and_parquet(table, beyond, tmp_path)
-    twice = pd.concat([frame, frame.tail(1)], ignore_index=True)
+    # The last row of the first piece once more: it comes to stand first in the second.
+    edge = frame.sort_values(table.sort_by).iloc[63:64]
+    twice = pd.concat([frame, edge], ignore_index=True)
     with pytest.raises(ValueError, match="series: two rows with the same site_id"):
         write_csv_and_parquet(table, twice, tmp_path)
     assert {path.name: path.read_bytes() for path in tmp_path.iterdir()} == before
