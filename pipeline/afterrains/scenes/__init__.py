@@ -4,6 +4,7 @@ from afterrains.scenes.catalogue import search
 from afterrains.scenes.cells import Cell, block_boxes, lattice_origin, lay_cells
 from afterrains.scenes.duplicates import overpasses
 from afterrains.scenes.failures import Patience
+from afterrains.scenes.footprints import Footprints
 from afterrains.scenes.model import (
     BANDS,
     BandAsset,
@@ -24,6 +25,7 @@ __all__ = [
     "BandAsset",
     "BlockStore",
     "Cell",
+    "Footprints",
     "Observation",
     "Overpass",
     "Patience",

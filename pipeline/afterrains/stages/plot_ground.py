@@ -16,8 +16,8 @@ from shapely.geometry.base import BaseGeometry
 
 from afterrains.errors import Finding
 from afterrains.register.findings import counted, first_few
-from afterrains.scenes import Cell, Scene, lay_cells
-from afterrains.stages.task_plan import footprint_of, serves_any
+from afterrains.scenes import Cell, Footprints, lay_cells
+from afterrains.stages.task_plan import footprint_of
 from afterrains.woody import DEFAULT_FEATURES, plot_seasons, plots_inside
 from afterrains.woody.plots import DEFAULT_RADIUS_M, POSITION_ERROR_M
 
@@ -53,17 +53,18 @@ class PlotGround:
         """Whether a cell is read in a season."""
         return season in self.seasons[cell_id]
 
-    def serves(self, scene: Scene, calendar: pd.DataFrame) -> bool:
-        """Whether a scene shows any of the cells in a season in which it is read."""
-        if not self.cells:
-            return False
-        day = pd.Timestamp(scene.solar_day)
-        held = (calendar["start"] <= day) & (day <= calendar["end"])
-        now = set(calendar.loc[held, "season"])
-        return any(
-            not now.isdisjoint(seasons) and serves_any(scene, [self.outlines[cell_id]])
-            for cell_id, seasons in self.seasons.items()
-        )
+    def shown_by(self, grounds: Footprints, calendar: pd.DataFrame) -> set[int]:
+        """Places of the scenes that show any of the cells in a season in which it is read."""
+        days = calendar.set_index("season")[["start", "end"]]
+        found = set()
+        for cell_id, seasons in self.seasons.items():
+            spans = days[days.index.isin(seasons)].itertuples(index=False)
+            read = [(start.date(), end.date()) for start, end in spans]
+            for at in grounds.positions_over(self.outlines[cell_id]):
+                day = grounds.scenes[at].solar_day
+                if any(start <= day <= end for start, end in read):
+                    found.add(at)
+        return found
 
 
 def plots_in_reach(

@@ -19,6 +19,7 @@ from afterrains.register import Register, check_inputs, read_plots, read_registe
 from afterrains.scenes import (
     BANDS,
     Cell,
+    Footprints,
     Refusal,
     Scene,
     lattice_origin,
@@ -41,7 +42,7 @@ from afterrains.stages.plot_ground import (
 from afterrains.stages.radar_wanted import parted, radar_findings, radar_of_run
 from afterrains.stages.radarwork import RadarTask
 from afterrains.stages.stacks import MAP_COMPOSITES, PICTURE_BANDS, makeable_composites
-from afterrains.stages.task_plan import footprint_of, serves_any, tasks_of
+from afterrains.stages.task_plan import footprint_of, tasks_of
 from afterrains.woody import DEFAULT_FEATURES, bands_needed, composites_needed, load, require_bands
 
 __all__ = ["Prepared", "check_programme", "prepare"]
@@ -174,14 +175,12 @@ def prepare(
         plot_ground = lay_plot_ground(
             plots, register.sites, cells, calendar, resolution_m, lattice=lattice, halo_m=halo_m
         )
-    at_sites = [serves_any(scene, footprints.values()) for scene in optical]
-    if not any(at_sites):
+    grounds = Footprints(optical)
+    at_sites = {at for outline in footprints.values() for at in grounds.positions_over(outline)}
+    if not at_sites:
         raise InputError([_no_scene(programme, path, len(optical), found.refused)])
-    used = tuple(
-        scene
-        for scene, here in zip(optical, at_sites, strict=True)
-        if here or plot_ground.serves(scene, calendar)
-    )
+    at_plots = plot_ground.shown_by(grounds, calendar)
+    used = tuple(optical[at] for at in sorted(at_sites | at_plots))
     method = programme.scenes.adjust_bandpasses
     profiles, adjusts = adjusted_profiles(used, profiles, method, file=path.name)
     seen = bands_given(used, profiles, adjusts=adjusts)

@@ -20,7 +20,7 @@ from shapely.geometry.base import BaseGeometry
 
 from afterrains.errors import Finding
 from afterrains.programme import Programme
-from afterrains.scenes import Cell, Overpass, Profiles, Refusal, Scene, overpasses
+from afterrains.scenes import Cell, Footprints, Overpass, Profiles, Refusal, Scene, overpasses
 from afterrains.scenes.radar import DIRECTIONS, direction_of
 from afterrains.scenes.sources import may_lie_inside
 from afterrains.signals.backscatter import LEAST_DATES
@@ -205,10 +205,9 @@ def _tasks(
     named = (profiles.of(name) for name in programme.scenes.collections)
     radar = Profiles({each.id: each for each in named if each is not None and each.is_radar})
     trusted = may_lie_inside(programme.scenes.catalogue, programme.scenes.trusted_hosts)
-    grounds = [(scene, shapely.geometry.shape(scene.footprint)) for scene in used]
+    grounds = Footprints(used)
     for cell in cells:
-        outline = footprints[cell.cell_id]
-        here = overpasses([scene for scene, ground in grounds if ground.intersects(outline)])
+        here = overpasses(grounds.over(footprints[cell.cell_id]))
         for window in windows:
             looks: tuple[Overpass, ...] = tuple(
                 look for look in here if window.start <= look.date <= window.end

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
 
@@ -15,11 +15,11 @@ from shapely.geometry.base import BaseGeometry
 
 from afterrains.programme import Programme
 from afterrains.register import Register
-from afterrains.scenes import Cell, Overpass, Profiles, Scene, overpasses
+from afterrains.scenes import Cell, Footprints, Overpass, Profiles, Scene, overpasses
 from afterrains.scenes.sources import may_lie_inside
 from afterrains.stages.cell_task import CellTask
 
-__all__ = ["footprint_of", "serves_any", "tasks_of"]
+__all__ = ["footprint_of", "tasks_of"]
 
 
 def footprint_of(cell: Cell) -> BaseGeometry:
@@ -32,12 +32,6 @@ def footprint_of(cell: Cell) -> BaseGeometry:
         return np.column_stack(to_lonlat.transform(xy[:, 0], xy[:, 1]))
 
     return shapely.transform(outline, lonlat)
-
-
-def serves_any(scene: Scene, outlines: Iterable[BaseGeometry]) -> bool:
-    """Whether the scene reaches any of the outlines (longitude and latitude)."""
-    ground = shapely.geometry.shape(scene.footprint)
-    return any(ground.intersects(outline) for outline in outlines)
 
 
 @dataclass(frozen=True)
@@ -91,9 +85,9 @@ def tasks_of(
     scenes_from = programme.scenes
     trusted = may_lie_inside(scenes_from.catalogue, scenes_from.trusted_hosts)
     used = Profiles({each.id: each for each in served if each is not None and not each.is_radar})
+    grounds = Footprints(scenes)
     for cell in cells:
-        outline = footprints[cell.cell_id]
-        here = overpasses([scene for scene in scenes if serves_any(scene, [outline])])
+        here = overpasses(grounds.over(footprints[cell.cell_id]))
         for stretch in _stretches(calendar, programme.scenes.start, programme.scenes.end):
             looks: tuple[Overpass, ...] = tuple(
                 look for look in here if stretch.start <= look.date <= stretch.end
