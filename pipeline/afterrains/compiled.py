@@ -7,38 +7,75 @@ import importlib.util
 import inspect
 import shutil
 import sys
-from collections.abc import Callable
+from collections.abc import Callable, Collection
+from functools import cached_property
 from pathlib import Path
-from typing import Any, TypeVar
+from types import FunctionType
+from typing import Any, TypeVar, cast
 
-import numba
 from filelock import FileLock, Timeout
 
 __all__ = ["compiled", "counting", "with_kept_code"]
 
-_Kernel = TypeVar("_Kernel", bound=Callable[..., Any])
+_Function = TypeVar("_Function", bound=Callable[..., Any])
 _LONGEST_WAIT_S = 60.0
-_kernels: list[Any] = []
 
 
-def compiled(kernel: _Kernel) -> _Kernel:
+class _Kernel:
+    """A function that is compiled when it is first called.
+
+    Numba itself is loaded no sooner: it takes 50 MB and half a second, and the process that plans,
+    judges and writes calls no kernel.
+    """
+
+    def __init__(self, function: FunctionType, relaxed: Collection[str]) -> None:
+        self.function, self._relaxed = function, set(relaxed)
+        self.__doc__ = function.__doc__
+
+    @cached_property
+    def machine(self) -> Any:
+        """Numba's own object, in which the kernels that this one calls are Numba's own too."""
+        import numba  # see above
+
+        function = self.function
+        called = {
+            name: value.machine
+            for name in function.__code__.co_names
+            if isinstance(value := function.__globals__.get(name), _Kernel)
+        }
+        own = FunctionType(
+            function.__code__,
+            {**function.__globals__, **called},
+            function.__name__,
+            function.__defaults__,
+            function.__closure__,
+        )
+        own.__module__, own.__qualname__ = function.__module__, function.__qualname__
+        flags = self._relaxed or False
+        return numba.njit(nogil=True, error_model="numpy", fastmath=flags)(own)
+
+    def __call__(self, *arguments: Any) -> Any:
+        return self.machine(*arguments)
+
+
+_kernels: list[_Kernel] = []
+
+
+def compiled(kernel: _Function) -> _Function:
     """Compile a kernel to machine code at its first call.
 
     It runs without the interpreter's lock and on one thread: Dask lays out the parallel work. No
     value-changing float optimisation is allowed, so that a worker gives the same bits as a laptop.
     """
-    made: _Kernel = _known(numba.njit(nogil=True, error_model="numpy")(kernel))
-    return made
+    return _known(kernel, ())
 
 
-def counting(kernel: _Kernel) -> _Kernel:
+def counting(kernel: _Function) -> _Function:
     """Compile a kernel whose sums add only small whole numbers, exact in any order.
 
     The compiler may then add them in vectors.
     """
-    flags = {"reassoc"}
-    made: _Kernel = _known(numba.njit(nogil=True, error_model="numpy", fastmath=flags)(kernel))
-    return made
+    return _known(kernel, ("reassoc",))
 
 
 def with_kept_code(call_kernels: Callable[[], None]) -> None:
@@ -76,19 +113,22 @@ def with_kept_code(call_kernels: Callable[[], None]) -> None:
         lock.release()
 
 
-def _known(kernel: Any) -> Any:
-    _kernels.append(kernel)
-    return kernel
+def _known(kernel: _Function, relaxed: Collection[str]) -> _Function:
+    made = _Kernel(cast(FunctionType, kernel), relaxed)
+    _kernels.append(made)
+    return cast(_Function, made)
 
 
 def _keep(folder: Path | None) -> None:
     """Load and keep the code of all kernels there; nowhere for None."""
+    import numba  # see `_Kernel`
+
     setattr(numba.config, "CACHE_DIR", "" if folder is None else str(folder))  # noqa: B010
     for kernel in _kernels:
         if folder is None:
-            kernel._cache.disable()
+            kernel.machine._cache.disable()
         else:
-            kernel.enable_caching()
+            kernel.machine.enable_caching()
 
 
 def _folder() -> Path | None:
@@ -101,7 +141,7 @@ def _folder() -> Path | None:
         return None
     digest = hashlib.sha256()
     try:
-        sources = {Path(inspect.getfile(kernel.py_func)) for kernel in _kernels}
+        sources = {Path(inspect.getfile(kernel.function)) for kernel in _kernels}
         for source in sorted({*sources, Path(__file__)}):
             digest.update(source.read_bytes())
     except OSError:

@@ -27,8 +27,8 @@ cube[3, 1, 1] = 9.0
 compiled._folder = lambda: Path(sys.argv[1])
 compiled.with_kept_code(lambda: leftovers(cube, np.arange(9)))
 print(json.dumps({
-    "loaded": sum(sum(k.stats.cache_hits.values()) for k in compiled._kernels),
-    "compiled": sum(sum(k.stats.cache_misses.values()) for k in compiled._kernels),
+    "loaded": sum(sum(k.machine.stats.cache_hits.values()) for k in compiled._kernels),
+    "compiled": sum(sum(k.machine.stats.cache_misses.values()) for k in compiled._kernels),
     "found": np.argwhere(leftovers(cube, np.arange(9)).outlier).tolist(),
 }))
 """
@@ -38,7 +38,7 @@ from pathlib import Path
 import afterrains.stages.in_hand
 from afterrains import compiled
 
-before = {kernel: list(kernel.signatures) for kernel in compiled._kernels}
+before = {kernel: list(kernel.machine.signatures) for kernel in compiled._kernels}
 from afterrains.stages.cellwork import perform
 from afterrains.stages.drawing import map_tasks
 from afterrains.stages.ledger import Ledger
@@ -52,7 +52,7 @@ for task in prepared.tasks:
     if task.cell.cell_id == maps.cell.cell_id:
         perform(task, ledger)
 draw(maps, ledger, Path(sys.argv[2]))
-new = [k.py_func.__name__ for k, known in before.items() if list(k.signatures) != known]
+new = [k.function.__name__ for k, known in before.items() if list(k.machine.signatures) != known]
 print(new)
 """
 

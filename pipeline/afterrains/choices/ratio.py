@@ -9,8 +9,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+import scipy
 from numpy.typing import NDArray
-from scipy import stats
 
 __all__ = ["FEWEST_SITES", "Estimate", "part_of_sum", "ratio_of_sums"]
 
@@ -66,7 +66,7 @@ def ratio_of_sums(top: Floats, bottom: Floats, *, error_rate: float = 0.05) -> E
         return Estimate(value, np.nan, np.nan, sites)
     residual = top - value * bottom
     error = float(residual.std(ddof=1)) / np.sqrt(sites) / float(top.mean())
-    half = float(stats.t.isf(error_rate / 2, sites - 1)) * error
+    half = float(scipy.stats.t.isf(error_rate / 2, sites - 1)) * error
     return Estimate(value, value * float(np.exp(-half)), value * float(np.exp(half)), sites)
 
 
@@ -94,7 +94,7 @@ def part_of_sum(part: Floats, whole: Floats, *, error_rate: float = 0.05) -> Est
     share = value / size
     residual = part - share * whole
     error = float(residual.std(ddof=1)) / np.sqrt(sites) / float(whole.mean())
-    half = float(stats.t.isf(error_rate / 2, sites - 1)) * error / (share * (1 - share))
+    half = float(scipy.stats.t.isf(error_rate / 2, sites - 1)) * error / (share * (1 - share))
     middle = np.log(share / (1 - share))
     low, high = (size / (1 + float(np.exp(-(middle + sign * half)))) for sign in (-1, 1))
     return Estimate(value, low, high, sites)

@@ -6,8 +6,8 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
+import scipy
 from numpy.typing import NDArray
-from scipy import stats
 
 __all__ = ["Recovery", "recovery"]
 
@@ -59,7 +59,7 @@ def recovery(seasons: pd.DataFrame, first_sown_on: pd.Timestamp, meaningful: flo
     if then.size and now.size:
         rise = float(now.mean() - then.mean())
     if then.size >= _FEWEST and now.size >= _FEWEST:
-        test = stats.ttest_ind(now, then, equal_var=False, alternative="greater")
+        test = scipy.stats.ttest_ind(now, then, equal_var=False, alternative="greater")
         sure = bool(test.pvalue < _LEVEL)
     return Recovery(_rises(gaps), sure and rise >= meaningful, rise)
 
@@ -75,5 +75,5 @@ def _rises(values: NDArray[np.float64]) -> bool:
     known = np.isfinite(values)
     if known.sum() < _FEWEST or np.ptp(values[known]) == 0:
         return False
-    line = stats.linregress(np.flatnonzero(known), values[known], alternative="greater")
+    line = scipy.stats.linregress(np.flatnonzero(known), values[known], alternative="greater")
     return bool(line.pvalue < _LEVEL)

@@ -12,8 +12,8 @@ from __future__ import annotations
 
 import numpy as np
 import pandas as pd
+import scipy
 from numpy.typing import NDArray
-from scipy import stats
 
 from afterrains.evidence.facts import Facts
 from afterrains.evidence.multiplicity import false_discovery_q_values
@@ -62,7 +62,7 @@ def allow_for_changed_ground(facts: Facts, errors: pd.Series | None, *, shortwav
     own, gain = facts["se"], facts["gain"]
     wide = np.hypot(own, other)
     share = np.divide(own, wide, out=np.ones_like(own), where=wide > 0)
-    reach = stats.norm.ppf(0.975) * other
+    reach = scipy.stats.norm.ppf(0.975) * other
     facts["gain_low"] = gain - np.hypot(gain - facts["gain_low"], reach)
     facts["gain_high"] = gain + np.hypot(facts["gain_high"] - gain, reach)
     facts["se"] = wide
@@ -74,6 +74,6 @@ def allow_for_changed_ground(facts: Facts, errors: pd.Series | None, *, shortwav
 
 def _shrunk(p: NDArray[np.float64], share: NDArray[np.float64]) -> NDArray[np.float64]:
     """One-sided p-values when the error grew and only `share` of each z-value is left."""
-    out: NDArray[np.float64] = stats.norm.sf(stats.norm.isf(p) * share)
+    out: NDArray[np.float64] = scipy.stats.norm.sf(scipy.stats.norm.isf(p) * share)
     # Where nothing was added the value stands to the last bit.
     return np.where(share < 1, out, p)

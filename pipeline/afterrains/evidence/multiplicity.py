@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import numpy as np
+import scipy
 from numpy.typing import NDArray
-from scipy import stats
 
 __all__ = ["equivalence_p_value", "false_discovery_q_values"]
 
@@ -32,7 +32,7 @@ def false_discovery_q_values(p_values: Floats) -> Floats:
     out = np.full(np.shape(p_values), np.nan)
     tested = np.isfinite(p_values)
     if tested.any():
-        out[tested] = stats.false_discovery_control(np.asarray(p_values)[tested], method="bh")
+        out[tested] = scipy.stats.false_discovery_control(np.asarray(p_values)[tested], method="bh")
     return out
 
 
@@ -58,6 +58,6 @@ def equivalence_p_value(estimate: Floats, se: Floats, df: Floats, margin: float)
     """
     if margin <= 0:
         raise ValueError(f"margin is {margin}; it must be above zero")
-    below: Floats = stats.t.cdf((estimate - margin) / se, df)
-    above: Floats = stats.t.sf((estimate + margin) / se, df)
+    below: Floats = scipy.stats.t.cdf((estimate - margin) / se, df)
+    above: Floats = scipy.stats.t.sf((estimate + margin) / se, df)
     return np.maximum(below, above)

@@ -10,8 +10,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+import scipy
 from numpy.typing import NDArray
-from scipy import stats
 
 __all__ = ["SiteAgainstControls", "scaled_changes", "site_against_controls", "smallest_rank_p"]
 
@@ -86,5 +86,5 @@ def site_against_controls(site: float, controls: Floats) -> SiteAgainstControls:
     difference = float(site - controls.mean())
     t = difference / se
     return SiteAgainstControls(
-        difference, se, t, count - 1, float(2 * stats.t.sf(abs(t), count - 1))
+        difference, se, t, count - 1, float(2 * scipy.stats.t.sf(abs(t), count - 1))
     )

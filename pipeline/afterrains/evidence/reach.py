@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
-from scipy import optimize, special, stats
+import scipy
 
 __all__ = ["detectable_effect", "effect_multiplier", "smallest_trend_p"]
 
@@ -30,16 +30,16 @@ def effect_multiplier(df: float, alpha: float = 0.05, power: float = 0.8) -> flo
     if not 0 < alpha < 1 or not 0 < power < 1:
         raise ValueError(f"alpha {alpha} and power {power} must lie between 0 and 1")
     if np.isinf(df):
-        return float(stats.norm.isf(alpha / 2) + stats.norm.ppf(power))
-    critical = stats.t.isf(alpha / 2, df)
+        return float(scipy.stats.norm.isf(alpha / 2) + scipy.stats.norm.ppf(power))
+    critical = scipy.stats.t.isf(alpha / 2, df)
 
     def missing(effect: float) -> float:
         # The far tail underflows to NaN for large effects; it is nothing there.
-        wrong_side = np.nan_to_num(stats.nct.cdf(-critical, df, effect))
-        seen = stats.nct.sf(critical, df, effect) + wrong_side
+        wrong_side = np.nan_to_num(scipy.stats.nct.cdf(-critical, df, effect))
+        seen = scipy.stats.nct.sf(critical, df, effect) + wrong_side
         return float(seen - power)
 
-    return float(optimize.brentq(missing, 0.0, 3 * critical + 5))
+    return float(scipy.optimize.brentq(missing, 0.0, 3 * critical + 5))
 
 
 def detectable_effect(
@@ -72,4 +72,4 @@ def smallest_trend_p(seasons: int) -> float:
     """
     if seasons < 2:
         raise ValueError(f"{seasons} season(s); a trend needs at least 2")
-    return float(2 / special.factorial(seasons))
+    return float(2 / scipy.special.factorial(seasons))

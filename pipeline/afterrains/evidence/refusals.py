@@ -7,8 +7,8 @@ The two last faults no contrast can undo: it would call the drift or the recover
 from __future__ import annotations
 
 import numpy as np
+import scipy
 from numpy.typing import NDArray
-from scipy import stats
 
 from afterrains.evidence.as_of import AsOf
 
@@ -44,7 +44,7 @@ def trends_apart_p(known: AsOf) -> float:
     se = np.sqrt(slope.var(ddof=1) / slope.size + shared)
     if se <= 0:
         return 1.0
-    return float(2 * stats.t.sf(abs(slope.mean()) / se, slope.size - 1))
+    return float(2 * scipy.stats.t.sf(abs(slope.mean()) / se, slope.size - 1))
 
 
 def chosen_low_p(known: AsOf) -> float:
@@ -59,7 +59,7 @@ def chosen_low_p(known: AsOf) -> float:
     variance = departure.var(ddof=1)
     shared = variance * float(np.nanmean(_share_of_controls(known)))
     se = np.sqrt(variance / departure.size + shared)
-    return float(stats.t.cdf(departure.mean() / se, departure.size - 1)) if se > 0 else 1.0
+    return float(scipy.stats.t.cdf(departure.mean() / se, departure.size - 1)) if se > 0 else 1.0
 
 
 def _share_of_controls(known: AsOf) -> Floats:

@@ -11,8 +11,8 @@ doi:10.1080/01621459.1997.10473655), so the chance of a first crossing is integr
 from __future__ import annotations
 
 import numpy as np
+import scipy
 from numpy.typing import NDArray
-from scipy import optimize, special, stats
 
 __all__ = ["boundary_levels", "nominal_levels", "spent"]
 
@@ -42,7 +42,7 @@ def spent(fraction: Floats, error_rate: float) -> Floats:
     if not 0 < error_rate < 1:
         raise ValueError(f"error_rate is {error_rate}; it must lie between 0 and 1")
     share = np.clip(np.asarray(fraction, dtype=float), 1e-12, 1.0)
-    out: Floats = 2 * stats.norm.sf(stats.norm.isf(error_rate / 2) / np.sqrt(share))
+    out: Floats = 2 * scipy.stats.norm.sf(scipy.stats.norm.isf(error_rate / 2) / np.sqrt(share))
     return out
 
 
@@ -112,7 +112,7 @@ def boundary_levels(information: Floats, newly_spent: Floats, used: Floats) -> F
         else:
             level = _level(points, mass, step, size, float(newly_spent[look]))
         levels[look] = level
-        bound = float(-special.ndtri(level)) if level > 0 else _REACH
+        bound = float(-scipy.special.ndtri(level)) if level > 0 else _REACH
         new_points = size * ((bound + _REACH) / 2 * (_NODES + 1) - _REACH)
         new_weights = size * (bound + _REACH) / 2 * _WEIGHTS
         if points.size == 0:
@@ -129,9 +129,9 @@ def _level(points: Floats, mass: Floats, step: float, size: float, wanted: float
     """Level whose bound is first crossed with chance `wanted`."""
 
     def too_often(bound: float) -> float:
-        return float(mass @ special.ndtr((points - bound * size) / step)) - wanted
+        return float(mass @ scipy.special.ndtr((points - bound * size) / step)) - wanted
 
     if too_often(0.0) <= 0:  # what is left to cross is less than may be spent
         return 0.5
-    bound = optimize.brentq(too_often, 0.0, _REACH + 3, xtol=1e-9)
-    return float(special.ndtr(-bound))
+    bound = scipy.optimize.brentq(too_often, 0.0, _REACH + 3, xtol=1e-9)
+    return float(scipy.special.ndtr(-bound))

@@ -8,8 +8,8 @@ from __future__ import annotations
 
 import numpy as np
 import pandas as pd
+import scipy
 from numpy.typing import NDArray
-from scipy import stats
 
 from afterrains.evidence.changed_ground import FLUSH_DOUBT
 from afterrains.evidence.common_drift import HINT
@@ -39,9 +39,9 @@ def detectable(se: Floats, df: Floats, level: Floats) -> Floats:
     Abramowitz, M. & Stegun, I. A. (1964). Handbook of Mathematical Functions, 26.7.10.
     """
     with np.errstate(invalid="ignore"):
-        critical = stats.t.isf(level, df)
+        critical = scipy.stats.t.isf(level, df)
         wide = np.sqrt(1 + critical**2 / (2 * df))
-        out: Floats = se * (critical * (1 - 1 / (4 * df)) + stats.norm.ppf(POWER) * wide)
+        out: Floats = se * (critical * (1 - 1 / (4 * df)) + scipy.stats.norm.ppf(POWER) * wide)
     return np.where(level > 0, out, np.inf)
 
 

@@ -12,8 +12,8 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
+import scipy
 from numpy.typing import NDArray
-from scipy import stats
 
 __all__ = ["CAUTION", "COLUMNS", "FACTORS", "Pooled", "pool", "shrunken_gains", "what_works"]
 
@@ -86,7 +86,7 @@ def pool(gains: Floats, errors: Floats, shared: float = 0.0) -> Pooled:
     if gains.size == 0 or not (errors > 0).all():
         raise ValueError("pooling needs at least one site, and standard errors above zero")
     if gains.size == 1:
-        half = float(stats.norm.isf(0.025) * errors[0])
+        half = float(scipy.stats.norm.isf(0.025) * errors[0])
         return Pooled(1, float(gains[0]), gains[0] - half, gains[0] + half, 0.0, 0.0)
     # Sites that gained exactly alike divide nothing by nothing in the heterogeneity.
     with np.errstate(divide="ignore", invalid="ignore"):
@@ -96,7 +96,7 @@ def pool(gains: Floats, errors: Floats, shared: float = 0.0) -> Pooled:
     weight = 1 / (errors**2 + result.tau2)
     common = np.sqrt(shared) * float((weight * errors).sum() / weight.sum())
     se = np.hypot(own * np.sqrt(1 - shared), common)
-    half = float(stats.t.isf(0.025, gains.size - 1) * se)
+    half = float(scipy.stats.t.isf(0.025, gains.size - 1) * se)
     mean = float(result.mean_effect_re)
     return Pooled(gains.size, mean, mean - half, mean + half, float(result.tau2), share)
 
@@ -141,7 +141,7 @@ def what_works(
     """
     known = [name for name in ways.columns if name == "site_id" or name not in verdicts]
     frame = verdicts.merge(ways[known], on="site_id", how="left")
-    frame["se"] = (frame["gain_high"] - frame["gain_low"]) / (2 * stats.norm.isf(0.025))
+    frame["se"] = (frame["gain_high"] - frame["gain_low"]) / (2 * scipy.stats.norm.isf(0.025))
     frame = frame[frame["gain"].notna() & (frame["se"] > 0)]
     units = frame["gain_unit"] if "gain_unit" in frame else pd.Series("", index=frame.index)
     rows = []

@@ -10,7 +10,7 @@ number of positive counts estimated from survey data. Survey Methodology 24, 193
 from __future__ import annotations
 
 import numpy as np
-from scipy.stats import beta
+from scipy.special import betaincinv
 
 from afterrains.woody.area import Share
 
@@ -38,7 +38,7 @@ def bounds(estimate: float, standard_error: float, effective: float) -> tuple[fl
         return max(estimate - half, 0.0), min(estimate + half, 1.0)
     tail = (1 - _CONFIDENCE) / 2
     found = min(max(estimate, 0.0), 1.0) * effective
-    low = float(beta.ppf(tail, found, effective - found + 1)) if found > 1e-9 else 0.0
+    low = float(betaincinv(found, effective - found + 1, tail)) if found > 1e-9 else 0.0
     missed = effective - found
-    high = float(beta.ppf(1 - tail, found + 1, missed)) if missed > 1e-9 else 1.0
+    high = float(betaincinv(found + 1, missed, 1 - tail)) if missed > 1e-9 else 1.0
     return low, high

@@ -10,8 +10,8 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
+import scipy
 from numpy.typing import NDArray
-from scipy import stats
 
 __all__ = [
     "LEAST_REFERENCE_YEARS",
@@ -37,7 +37,7 @@ LEAST_REFERENCE_YEARS = 10
 """Fewer totals than this give no SPI: two parameters and a tail cannot be had from them
 (rule of thumb, no source)."""
 
-_LARGEST_SPI = float(stats.norm.isf(np.finfo(float).eps))  # 8.13, where probabilities run out
+_LARGEST_SPI = float(-scipy.special.ndtri(np.finfo(float).eps))  # 8.13, where probabilities run out
 
 
 @dataclass(frozen=True)
@@ -76,7 +76,7 @@ def fit_gamma_with_zeros(totals_mm: NDArray[np.floating]) -> GammaWithZeros:
     zero_share = 1 - wet.size / totals.size
     if np.unique(wet).size < 2:
         return GammaWithZeros(zero_share, np.nan, np.nan, totals.size)
-    shape, _, scale = stats.gamma.fit(wet, floc=0)
+    shape, _, scale = scipy.stats.gamma.fit(wet, floc=0)
     return GammaWithZeros(zero_share, float(shape), float(scale), totals.size)
 
 
@@ -119,9 +119,9 @@ def spi(
     if fitted.years < least_years or not np.isfinite(fitted.shape):
         return index
     known = np.isfinite(totals)
-    below = stats.gamma.cdf(totals[known], fitted.shape, scale=fitted.scale_mm)
+    below = scipy.stats.gamma.cdf(totals[known], fitted.shape, scale=fitted.scale_mm)
     share = fitted.zero_share + (1 - fitted.zero_share) * below
-    index[known] = np.clip(stats.norm.ppf(share), -_LARGEST_SPI, _LARGEST_SPI)
+    index[known] = np.clip(scipy.stats.norm.ppf(share), -_LARGEST_SPI, _LARGEST_SPI)
     return index
 
 

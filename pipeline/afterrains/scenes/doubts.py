@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import stats
+from scipy import special
 
 __all__ = ["always_clouded", "shifted_dates"]
 
@@ -101,5 +101,5 @@ def always_clouded(
     if not enough.any():
         return np.zeros(masked.shape, dtype=bool)
     usual = float(np.median(masked[enough] / covered[enough]))
-    tail = stats.binom.sf(masked - 1, covered, usual)
+    tail = special.bdtrc(masked - 1, covered, usual)  # of the binomial distribution
     return np.asarray(enough & (tail <= chance) & (masked > covered / 2), dtype=bool)

@@ -9,7 +9,9 @@ signal.signal(signal.SIGINT, signal.SIG_IGN)
 
 import numpy as np  # noqa: E402
 
-import afterrains.stages.drawing  # noqa: E402, F401
+import afterrains.stages.cellwork  # noqa: E402
+import afterrains.stages.radarwork  # noqa: E402
+import afterrains.stages.woodywork  # noqa: E402, F401
 from afterrains.compiled import with_kept_code  # noqa: E402
 from afterrains.scenes.leftover import leftovers  # noqa: E402
 from afterrains.signals.composites import season_composite  # noqa: E402

@@ -37,6 +37,8 @@ _LOCAL = {
     # Dask's own list also tells the allocator to hand back every free page at once; the next layer
     # then takes them anew, which was a quarter of all processor time.
     "distributed.nanny.pre-spawn-environ": ENVIRONMENT,
+    # Dask keeps the last thousand messages of each line for its makers to look at, tasks and all.
+    "distributed.admin.low-level-log-length": 20,
 }
 _PROCESS_BYTES = 600_000_000
 """What a process takes before it has a task: libraries, compiled kernels, open connections."""

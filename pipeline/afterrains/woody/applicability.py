@@ -18,8 +18,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+import scipy
 from numpy.typing import NDArray
-from scipy.spatial.distance import cdist, pdist
 
 from afterrains.compiled import compiled
 
@@ -66,10 +66,10 @@ def find_domain(
     weight = weight / weight.max()
     factor = np.divide(weight, spread, out=np.zeros_like(weight), where=spread > 0)
     points = (features - centre) * factor
-    mean_distance = float(pdist(points).mean())
+    mean_distance = float(scipy.spatial.distance.pdist(points).mean())
     if mean_distance <= 0:
         raise ValueError("all plots have the same features")
-    apart = cdist(points, points)
+    apart = scipy.spatial.distance.cdist(points, points)
     apart[fold[:, None] == fold[None, :]] = np.inf
     index = apart.min(axis=1) / mean_distance
     lower, upper = np.quantile(index, [0.25, 0.75])

@@ -22,8 +22,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+import scipy
 from numpy.typing import NDArray
-from scipy.optimize import nnls
 
 __all__ = ["ErrorScale", "FittedLine", "Line", "fit_line", "fit_scale"]
 
@@ -124,7 +124,7 @@ def fit_scale(predicted: Numbers, residual: Numbers) -> ErrorScale:
     The size of a normal residual is on average 0.798 of its standard deviation.
     """
     design = np.column_stack([np.ones(len(predicted)), np.maximum(predicted, 0.0)])
-    (floor, slope), _ = nnls(design, np.abs(residual) / _MEAN_OF_ABSOLUTE)
+    (floor, slope), _ = scipy.optimize.nnls(design, np.abs(residual) / _MEAN_OF_ABSOLUTE)
     return ErrorScale(max(float(floor), _LEAST_SCALE), float(slope))
 
 
