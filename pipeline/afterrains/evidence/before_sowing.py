@@ -71,14 +71,16 @@ def trend_tests(slopes: Slopes, noise: Noise) -> tuple[Floats, Floats, Floats]:
     """
     enough = (slopes.df >= 2) & np.isfinite(slopes.variance).all(axis=0)
     out = np.full((3, enough.size), np.nan)
-    if enough.any():
-        se = np.sqrt(slopes.variance[:, enough] * (1 + slopes.spread[enough]))
-        df = noise.df[:, None] + slopes.df[enough]
-        mixture = Mixture(noise.weight, slopes.slope[:, enough], se, df)
+    tested = np.flatnonzero(enough)
+    for start in range(0, tested.size, SITES_AT_ONCE):
+        part = tested[start : start + SITES_AT_ONCE]
+        se = np.sqrt(slopes.variance[:, part] * (1 + slopes.spread[part]))
+        df = noise.df[:, None] + slopes.df[part]
+        mixture = Mixture(noise.weight, slopes.slope[:, part], se, df)
         p = mixture.below(0.0)
-        out[0, enough] = mixture.mean / DRIFT_SPAN
-        out[1, enough] = mixture.standard_error / DRIFT_SPAN
-        out[2, enough] = 2 * np.minimum(p, 1 - p)
+        out[0, part] = mixture.mean / DRIFT_SPAN
+        out[1, part] = mixture.standard_error / DRIFT_SPAN
+        out[2, part] = 2 * np.minimum(p, 1 - p)
     return out[0], out[1], out[2]
 
 

@@ -126,13 +126,16 @@ def believe_drift(slopes: Slopes, noise: Floats, span: float) -> CommonDrift:
 
 def _mean_slope(slopes: Slopes) -> tuple[Floats, Floats]:
     """Mean slope of the sites and its variance under every structure."""
-    known = np.isfinite(slopes.variance)
-    precision = np.where(known, 1 / slopes.variance, 0.0)
-    total = precision.sum(axis=1)
-    some = total > 0
-    safe = np.where(some, total, 1.0)
-    mean = (precision * slopes.slope).sum(axis=1) / safe
-    apart = (precision * (slopes.slope - mean[:, None]) ** 2).sum(axis=1)
-    wider = np.maximum(apart / np.maximum(known.sum(axis=1) - 1, 1), 1.0)
-    shared = (known * slopes.spread).sum(axis=1) / safe
-    return mean, np.where(some, wider / safe + shared, np.inf)
+    mean, error = np.zeros(len(slopes.slope)), np.full(len(slopes.slope), np.inf)
+    # Structure by structure: all of them at once would take several copies of the largest tables.
+    for number, (slope, variance) in enumerate(zip(slopes.slope, slopes.variance, strict=True)):
+        known = np.isfinite(variance)
+        if not known.any():
+            continue
+        precision = 1 / variance[known]
+        total = precision.sum()
+        mean[number] = (precision * slope[known]).sum() / total
+        apart = (precision * (slope[known] - mean[number]) ** 2).sum()
+        wider = max(apart / max(int(known.sum()) - 1, 1), 1.0)
+        error[number] = wider / total + slopes.spread[known].sum() / total
+    return mean, error

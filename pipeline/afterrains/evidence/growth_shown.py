@@ -59,47 +59,45 @@ def step_shares(model: GapModel, series: GapSeries, noise: Noise) -> Floats:
     Biometrika 62, 441-444. doi:10.1093/biomet/62.2.441 (what is tested may be chosen by data that
     have no part in the test).
     """
-    sites, seasons = series.gap.shape
-    kept = noise.structure.size
-    pull, own = np.zeros((2, kept, sites)), np.zeros((2, kept, sites))
-    for start in range(0, sites, SITES_AT_ONCE):
-        part = slice(start, start + SITES_AT_ONCE)
-        columns = series.columns(model.seen, part)
-        products = cross_products(model.inverse[:, part, :seasons, :seasons], columns)
-        chosen = under_structures(products, noise.structure)
-        for number, curve in enumerate((STEP, RAMP)):
-            pull[number, :, part] = chosen[..., curve, GAP]
-            own[number, :, part] = chosen[..., curve, curve]
-    told = own > _LEAST_INFORMATION
-    scale = noise.variance[:, None]
-    pull, own = np.where(told, pull / scale, 0.0), np.where(told, own / scale, 0.0)
-    scores = _scores_of_others(pull, own, np.nan_to_num(series.spread))
-    odds = special.logit(STEP_SHARE) + (scores[0] - scores[1]) / 2
-    out: Floats = noise.weight @ special.expit(odds)
+    sites = series.gap.shape[0]
+    parts = [slice(start, start + SITES_AT_ONCE) for start in range(0, sites, SITES_AT_ONCE)]
+    # Thousands of sites under all structures at once would take gigabytes: the sums over all sites
+    # are taken first, and each site is taken out of them afterwards.
+    whole = sum(_told(model, series, noise, part).sum(axis=-1, keepdims=True) for part in parts)
+    out = np.zeros(sites)
+    for part in parts:
+        scores = _scores(whole - _told(model, series, noise, part))
+        odds = special.logit(STEP_SHARE) + (scores[0] - scores[1]) / 2
+        out[part] = noise.weight @ special.expit(odds)
     return out
 
 
-def _scores_of_others(pull: Floats, own: Floats, spread: Floats) -> Floats:
-    """Squared score of the other sites' mean gain along each curve; shape as `pull`.
+def _told(model: GapModel, series: GapSeries, noise: Noise, part: slice) -> Floats:
+    """What some sites tell of the mean gain along both curves, shape (5, 2, structures, sites).
 
-    `pull` and `own` are each site's gain times its precision, and its precision, 0 where it has
-    none; `spread` (sites,) is what the controls add to each site's variance, in its units.
+    The gain times its precision, the precision, the gain squared times it, whether the site tells
+    anything, and what the controls add to its variance, in its units; 0 where it tells nothing.
     """
-    known = own > 0
-    safe = np.where(known, own, 1.0)
-    squares = np.where(known, pull**2 / safe, 0.0)
+    seasons = series.gap.shape[1]
+    columns = series.columns(model.seen, part)
+    products = cross_products(model.inverse[:, part, :seasons, :seasons], columns)
+    chosen = under_structures(products, noise.structure)
+    pull = np.stack([chosen[..., curve, GAP] for curve in (STEP, RAMP)])
+    own = np.stack([chosen[..., curve, curve] for curve in (STEP, RAMP)])
+    known = own > _LEAST_INFORMATION
+    scale = noise.variance[:, None]
+    pull, own = np.where(known, pull / scale, 0.0), np.where(known, own / scale, 0.0)
+    squares = np.where(known, pull**2 / np.where(known, own, 1.0), 0.0)
+    return np.stack([pull, own, squares, known, known * np.nan_to_num(series.spread[part])])
 
-    def others(each: Floats) -> Floats:
-        out: Floats = each.sum(axis=-1, keepdims=True) - each
-        return out
 
-    total = others(own)
-    some = total > _LEAST_INFORMATION
-    fitted = np.where(some, others(pull) ** 2 / np.where(some, total, 1.0), 0.0)
-    count = np.rint(others(known.astype(float)))
-    apart = (others(squares) - fitted) / np.maximum(count - 1, 1)
+def _scores(told: Floats) -> Floats:
+    """Squared score of the mean gain of some sites along each curve, from their sums of `_told`."""
+    pull, own, squares, count, shared = told
+    some = own > _LEAST_INFORMATION
+    fitted = np.where(some, pull**2 / np.where(some, own, 1.0), 0.0)
+    apart = (squares - fitted) / np.maximum(np.rint(count) - 1, 1)
     # One spread of the gains for both curves: that along the curve which fits the better.
     wider = np.maximum(apart.min(axis=0), 1.0)
-    shared = others(known * spread)
     out: Floats = fitted / (wider + shared)
     return out

@@ -26,7 +26,7 @@ MOST_CONTROLS = 60
 """Controls that one site is compared with; more add next to nothing (sqrt(1 + 1/60) is 1.008)."""
 # Share of the available controls that the weights must be worth: few controls are nearly averaged.
 _SPREAD, _SPREAD_OF_FEW, _FEW = 0.9, 0.95, 15
-_SITES_AT_ONCE = 1000
+_SITES_AT_ONCE = 200
 _WORTH_COMPARING = 0.3  # reliability under which a difference is noise and says nothing of balance
 
 
@@ -87,11 +87,14 @@ def match_controls(
     k = min(MOST_CONTROLS, controls.size)
     index = np.zeros((targets.size, k), dtype=np.intp)
     weights = np.zeros((targets.size, k))
+    # One measure for all sites, so that the weights of one do not hang on which others are with it.
+    apart = _apart(panel, targets[:: -(-targets.size // _SITES_AT_ONCE) or 1], controls)
+    typical = float(np.median(apart[np.isfinite(apart)])) if np.isfinite(apart).any() else 0.0
     for start in range(0, targets.size, _SITES_AT_ONCE):
         part = slice(start, min(start + _SITES_AT_ONCE, targets.size))
         rows = targets[part]
         # What two sites are expected to differ by is the lasting part of what they differed by.
-        distance = _distances(panel, scaled * reliability, rows, controls)
+        distance = _distances(panel, scaled * reliability, rows, controls, typical)
         distance[_too_close(panel, rows, controls, spill_over_m)] = np.inf
         distance[rows[:, None] == controls[None, :]] = np.inf
         nearest = (
@@ -126,8 +129,11 @@ def common_spread(features: Floats, controls: Ints, sown: Ints) -> Floats:
     return np.where(sd > 0, sd, 1.0)
 
 
-def _distances(panel: Panel, scaled: Floats, rows: Ints, controls: Ints) -> Floats:
-    """Squared distance in standardised features, stratum and place; shape (rows, controls)."""
+def _distances(panel: Panel, scaled: Floats, rows: Ints, controls: Ints, typical: float) -> Floats:
+    """Squared distance in standardised features, stratum and place; shape (rows, controls).
+
+    `typical` is a usual distance on the ground; 0 leaves places out.
+    """
     known = np.isfinite(scaled)
     a, b = np.nan_to_num(scaled[rows]), np.nan_to_num(scaled[controls])
     # An unknown feature counts as one standard deviation apart: it neither helps nor rules out.
@@ -139,9 +145,8 @@ def _distances(panel: Panel, scaled: Floats, rows: Ints, controls: Ints) -> Floa
     )
     out: Floats = np.maximum(square, 0.0) + (scaled.shape[1] - shared)
     out += (panel.stratum[rows][:, None] != panel.stratum[controls][None, :]) * 2.0
-    apart = _apart(panel, rows, controls)
-    typical = np.median(apart[np.isfinite(apart)]) if np.isfinite(apart).any() else 0.0
     if typical > 0:
+        apart = _apart(panel, rows, controls)
         out += np.where(np.isfinite(apart), apart / typical, 1.0)
     return out
 
