@@ -30,6 +30,7 @@ from afterrains.stages.deliver import STORE, State, deliver, earlier_state, reme
 from afterrains.stages.drawing import draw_covers, draw_maps, map_tasks
 from afterrains.stages.drawn_ground import keep
 from afterrains.stages.drawn_told import not_used
+from afterrains.stages.freed import give_back
 from afterrains.stages.history import put_aside, read_former
 from afterrains.stages.judging import judge_sites, looks_of, rain_after_sowing, series_of
 from afterrains.stages.ledger import Ledger, key_of, only_run
@@ -110,6 +111,7 @@ def run_programme(
         check_budget(prepared, to_do, path.name)
         largest = max((task.memory_bytes for task in to_do), default=0)
         processes = processes_for(largest, workers, memory_gb)
+        give_back()
         stages.ended("planning")
         with (
             connect(
@@ -123,6 +125,7 @@ def run_programme(
             prepared = replace(prepared, tasks=done[:count], plot_tasks=done[count:])
             step = partial(tell.step, _STAGE_RADAR)
             radar = pull_radar(client, kept_radar, waiting_radar, ledger, step)
+            client.run(give_back, on_error="ignore")
             stages.ended("reading")
             maps = map_tasks(prepared)
             rasters = draw_maps(client, maps, ledger, output, partial(tell.step, _STAGE_DRAW))
@@ -148,6 +151,7 @@ def run_programme(
         tell.say("Judging the sites")
         series = series_of(prepared.tasks, ledger)
         looks, look_counts = looks_of(prepared.tasks, results, ledger)
+        give_back()
         rain_after = rain_after_sowing(prepared)
         everything = (*results.values(), *radar.values())
         unreadable = sorted({read for result in everything for read in result.unreadable})
@@ -162,6 +166,7 @@ def run_programme(
                 "The judging rule, its controls or its measure changed since the last run: the "
                 f"history starts anew, and what was said before is kept in {aside}"
             )
+        give_back()
         stages.ended("judging")
         stored = BlockStore(output / STORE / BLOCKS).size().stored_bytes
         times = {**stages.told(), "local_store_bytes": stored}

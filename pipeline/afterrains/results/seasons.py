@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 
 import geopandas as gpd
+import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
+from scipy import sparse
 
 from afterrains.results.panel import DEAD_GRASS_VALUE, SECOND_LOOKS, enough_dates
 from afterrains.signals.unmixing import SURFACES, ground_shares
@@ -37,21 +40,8 @@ def seasons_told(
         .merge(sites[["site_id", "role"]], on="site_id")
     )
     medians = [*(f"{name}_median" for name in indices), "woody_percent", "greenness"]
-    control_values = weights.merge(
-        table[["site_id", "season", *medians]].rename(columns={"site_id": "control_id"}),
-        on="control_id",
-    )
-    for name in medians:
-        seen = control_values[name].notna()
-        control_values[name] = control_values[name] * control_values["weight"]
-        control_values[f"{name}_weight"] = control_values["weight"].where(seen)
-    sums = control_values.groupby(["site_id", "season"])[
-        [*medians, *(f"{name}_weight" for name in medians)]
-    ].sum(min_count=1)
-    means = pd.DataFrame(
-        {f"control_{name}": sums[name] / sums[f"{name}_weight"] for name in medians}
-    ).reset_index()
-    table = table.merge(means, on=["site_id", "season"], how="left")
+    for name, means in zip(medians, _of_controls(table, medians, weights), strict=True):
+        table[f"control_{name}"] = means
     in_points = table["judged_value"].eq(table["woody_percent"])
     table["control_judged_value"] = table["control_greenness"].where(
         ~in_points, table["control_woody_percent"]
@@ -72,3 +62,21 @@ def _green_fraction(table: pd.DataFrame) -> pd.Series:
     )
     green = pd.Series(shares[:, SURFACES.index("green")], index=table.index)
     return green.where(table["kind"].eq("dry"))
+
+
+def _of_controls(
+    table: pd.DataFrame, names: Sequence[str], weights: pd.DataFrame
+) -> Iterator[NDArray[np.float64]]:
+    """Weighted mean of each row's controls in its season, column by column; NaN where none is."""
+    site, sites = pd.factorize(table["site_id"], sort=True)
+    season, seasons = pd.factorize(table["season"])
+    # A row for each site, control and season would be millions; a product of tables is none.
+    pairs = tuple(sites.get_indexer(pd.Index(weights[name])) for name in ("site_id", "control_id"))
+    weigh = sparse.csr_array((weights["weight"], pairs), shape=(sites.size, sites.size))
+    for name in names:
+        values = np.full((sites.size, seasons.size), np.nan)
+        values[site, season] = table[name]
+        seen = np.isfinite(values)
+        total = weigh @ seen.astype(float)
+        means = weigh @ np.where(seen, values, 0.0) / np.where(total > 0, total, np.nan)
+        yield means[site, season]

@@ -12,6 +12,7 @@ import json
 from collections.abc import Collection, Iterable, Iterator
 from dataclasses import replace
 from functools import lru_cache
+from pathlib import Path
 from typing import Any
 
 import geopandas as gpd
@@ -43,6 +44,7 @@ __all__ = [
     "recorded",
 ]
 
+_FILES_AT_ONCE = 200
 COMPOSITES = "composites.parquet"
 """A task's layers, in its folder."""
 
@@ -153,13 +155,24 @@ def load_looks(ledger: Ledger, keys: Iterable[str]) -> pd.DataFrame:
 
 
 def _tables(ledger: Ledger, keys: Iterable[str], name: str) -> pd.DataFrame:
-    parts = []
-    for key in keys:
-        # Not `read_table`, which first looks for a dataset of many files: that takes longer.
-        with pq.ParquetFile(ledger.place(key) / name) as file:
-            parts.append(file.read(use_threads=False))
-    table: pd.DataFrame = pa.concat_tables(parts).to_pandas()
+    places = [ledger.place(key) / name for key in keys]
+    pieces = [
+        _in_one_piece([_read(place) for place in places[start : start + _FILES_AT_ONCE]])
+        for start in range(0, len(places), _FILES_AT_ONCE)
+    ]
+    table: pd.DataFrame = _in_one_piece(pieces).to_pandas()
     return table
+
+
+def _read(place: Path) -> pa.Table:
+    # Not `read_table`, which first looks for a dataset of many files: that takes longer.
+    with pq.ParquetFile(place) as file:
+        return file.read(use_threads=False)
+
+
+def _in_one_piece(parts: list[pa.Table]) -> pa.Table:
+    """Tables one behind the other; as many pieces as files take several times their room."""
+    return pa.concat_tables(parts).combine_chunks()
 
 
 def load_composites(

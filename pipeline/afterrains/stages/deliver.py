@@ -38,6 +38,7 @@ from afterrains.delivery.tables import (
 from afterrains.results import Tables
 from afterrains.stages.calendars import seasons_told
 from afterrains.stages.decisions import decision_tables, newest_season, since_last_season
+from afterrains.stages.freed import give_back
 from afterrains.stages.prepare import Prepared
 from afterrains.stages.traces import traces
 
@@ -125,6 +126,7 @@ def deliver(
     write_csv(definition, rows, folder)
     write_datapackage(folder, all_tables(indices), **identity)
     keep(folder, newest_season(verdicts, prepared.calendar))
+    give_back()
     page: Path = build(folder, programme.programme.language)
     manifest()
     return page
