@@ -67,7 +67,8 @@ def sow_again(record: Record) -> pd.DataFrame:
     costs = cost_per_ha_of_ways(record.sowing, areas)
     last_gain = record.history[record.history["verdict"] == "gain"].groupby("site_id")["as_of"]
     earlier = last_gain.last().to_dict()
-    by_site = dict(tuple(record.seasons.groupby("site_id")))
+    rows_of = record.seasons.groupby("site_id").indices
+    none = np.empty(0, dtype=np.intp)
     rows = []
     for record_row in frame.to_dict(orient="records"):
         site = {str(name): value for name, value in record_row.items()}
@@ -82,7 +83,7 @@ def sow_again(record: Record) -> pd.DataFrame:
             earlier_gain=earlier.get(site_id, ""),
             starts=starts[site_id],
             recovery=recovery(
-                by_site.get(site_id, record.seasons.iloc[:0]), site["first_sown_on"], meaningful
+                record.seasons.iloc[rows_of.get(site_id, none)], site["first_sown_on"], meaningful
             ),
         )
         choice, way = _settled(choose(known), site, gains.get(site["gain_unit"], {}))

@@ -175,7 +175,7 @@ def _encoded(
     tags: Mapping[str, str],
 ) -> bytes:
     """The bytes of the GeoTIFF, built in memory."""
-    with ExitStack() as open_files, rasterio.Env(GDAL_NUM_THREADS="1"):
+    with ExitStack() as open_files, rasterio.Env(GDAL_NUM_THREADS="1", GDAL_CACHEMAX=16):
         places: dict[int, tuple[str, int]] = {}
         for method in _RESAMPLING:
             chosen = [i for i, band in enumerate(bands) if band.overview == method]

@@ -11,10 +11,10 @@ from afterrains.evidence.gap_series import (
     ONE,
     RAIN,
     SEASON,
-    SITES_AT_ONCE,
     TIME,
     GapModel,
     GapSeries,
+    in_parts,
 )
 from afterrains.evidence.learning import Noise
 from afterrains.evidence.mixture import Mixture
@@ -38,8 +38,7 @@ def slopes_before(model: GapModel, series: GapSeries, noise: Noise) -> Slopes:
     counted = part_of.sum(axis=1) - series.rain_terms
     df = np.maximum(counted - 2.0, 0.0)
     drift = STRUCTURES.drift[noise.structure][:, None]
-    for start in range(0, sites, SITES_AT_ONCE):
-        part = slice(start, start + SITES_AT_ONCE)
+    for part in in_parts(sites, kept):
         columns = series.columns(model.seen, part) * part_of[part, :, None]
         whitened = model.inverse[:, part, :seasons, :seasons] @ columns[None]
         whitened = whitened * part_of[part][None, :, :, None]
@@ -72,8 +71,8 @@ def trend_tests(slopes: Slopes, noise: Noise) -> tuple[Floats, Floats, Floats]:
     enough = (slopes.df >= 2) & np.isfinite(slopes.variance).all(axis=0)
     out = np.full((3, enough.size), np.nan)
     tested = np.flatnonzero(enough)
-    for start in range(0, tested.size, SITES_AT_ONCE):
-        part = tested[start : start + SITES_AT_ONCE]
+    for piece in in_parts(tested.size, noise.structure.size):
+        part = tested[piece]
         se = np.sqrt(slopes.variance[:, part] * (1 + slopes.spread[part]))
         df = noise.df[:, None] + slopes.df[part]
         mixture = Mixture(noise.weight, slopes.slope[:, part], se, df)

@@ -23,11 +23,11 @@ from afterrains.evidence.gap_series import (
     GAP,
     PULSE,
     RAMP,
-    SITES_AT_ONCE,
     STEP,
     TIME,
     GapModel,
     GapSeries,
+    in_parts,
     under_structures,
 )
 from afterrains.evidence.growth import STEP_SHARE, mixed
@@ -105,8 +105,7 @@ def estimate_gains(
     seen = model.seen[:, :seasons]
     counted = seen.sum(axis=1) - series.rain_terms
     able = (seen & series.before).any(axis=1) & (seen & (series.step > 0)).any(axis=1)
-    for start in range(0, sites, SITES_AT_ONCE):
-        part = slice(start, start + SITES_AT_ONCE)
+    for part in in_parts(sites, noise.structure.size):
         columns = series.columns(model.seen, part)
         products = cross_products(model.inverse[:, part, :seasons, :seasons], columns)
         chosen = under_structures(products, noise.structure)

@@ -14,10 +14,10 @@ from afterrains.evidence.gap_series import (
     ONE,
     RAIN,
     RAMP,
-    SITES_AT_ONCE,
     STEP,
     GapModel,
     GapSeries,
+    in_parts,
     random_effects,
     scaled_season,
     under_structures,
@@ -47,8 +47,7 @@ def gap_residuals(model: GapModel, series: GapSeries, *, gain: bool) -> Residual
     squares = np.zeros((STRUCTURES.count, sites))
     logs = np.zeros((STRUCTURES.count, sites))
     seen = model.seen[:, :seasons]
-    for start in range(0, sites, SITES_AT_ONCE):
-        part = slice(start, start + SITES_AT_ONCE)
+    for part in in_parts(sites, STRUCTURES.count):
         columns = series.columns(model.seen, part)
         products = cross_products(model.inverse[:, part, :seasons, :seasons], columns)
         own = (model.log_terms[:, part, :seasons] * seen[part]).sum(axis=-1)

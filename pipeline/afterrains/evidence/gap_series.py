@@ -28,11 +28,11 @@ __all__ = [
     "RAIN",
     "RAMP",
     "SEASON",
-    "SITES_AT_ONCE",
     "STEP",
     "TIME",
     "GapModel",
     "GapSeries",
+    "in_parts",
     "random_effects",
     "scaled_season",
     "under_structures",
@@ -43,7 +43,7 @@ Bools = NDArray[np.bool_]
 
 ONE, SEASON, TIME, STEP, RAMP, GAP, PULSE = range(7)
 RAIN = 7  # the last column, where there is one
-SITES_AT_ONCE = 100
+_SITES_AT_ONCE, _TABLES_AT_ONCE = 100, 20_000
 
 
 @dataclass(frozen=True)
@@ -103,6 +103,12 @@ class GapSeries:
             stack.append(self.rain.column[part])
         columns = np.stack(stack, axis=-1)
         return np.where(seen[part, :seasons, None], np.nan_to_num(columns), 0.0)
+
+
+def in_parts(sites: int, structures: int) -> list[slice]:
+    """Sites in parts of which all structures fit in some ten megabytes: 100 at most at once."""
+    size = max(1, min(_SITES_AT_ONCE, _TABLES_AT_ONCE // max(structures, 1)))
+    return [slice(start, start + size) for start in range(0, sites, size)]
 
 
 def scaled_season(season: Floats) -> Floats:

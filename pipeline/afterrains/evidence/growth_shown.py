@@ -17,10 +17,10 @@ from scipy import special
 from afterrains.evidence.gap_series import (
     GAP,
     RAMP,
-    SITES_AT_ONCE,
     STEP,
     GapModel,
     GapSeries,
+    in_parts,
     under_structures,
 )
 from afterrains.evidence.growth import STEP_SHARE
@@ -60,7 +60,7 @@ def step_shares(model: GapModel, series: GapSeries, noise: Noise) -> Floats:
     have no part in the test).
     """
     sites = series.gap.shape[0]
-    parts = [slice(start, start + SITES_AT_ONCE) for start in range(0, sites, SITES_AT_ONCE)]
+    parts = in_parts(sites, noise.structure.size)
     # Thousands of sites under all structures at once would take gigabytes: the sums over all sites
     # are taken first, and each site is taken out of them afterwards.
     whole = sum(_told(model, series, noise, part).sum(axis=-1, keepdims=True) for part in parts)

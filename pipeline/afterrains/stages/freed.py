@@ -1,8 +1,8 @@
-"""Memory that is free again goes back to the system between stages.
+"""Memory that is free again goes back to the system between stages and after each map.
 
 Allocators keep what they once had, in case it is wanted again. Each stage wants it in other pieces,
-so without this the process that a run is started in would hold the sum of what its stages took, and
-a large programme needs a hundred megabytes more for nothing.
+so without this the process that a run is started in would hold about the sum of what its stages
+took, and one that draws maps would grow from map to map. It takes milliseconds.
 """
 
 from __future__ import annotations

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import signal
 
 # The terminal's interrupt goes to every process; the run itself ends the workers.
@@ -32,3 +33,8 @@ def call_kernels() -> None:
 
 
 with_kept_code(call_kernels)
+
+# What is loaded stays. A collector that looked through it in each worker would write into every
+# page of it, and each would then have a copy of its own instead of sharing this process's.
+gc.collect()
+gc.freeze()

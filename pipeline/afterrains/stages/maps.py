@@ -26,6 +26,7 @@ from afterrains.signals.patches import classes
 from afterrains.signals.season_values import LATE_DAYS
 from afterrains.signals.trend import decimal_years, slope_and_test
 from afterrains.stages.cellwork import load_composites
+from afterrains.stages.freed import give_back
 from afterrains.stages.ledger import Ledger
 from afterrains.stages.stacks import MAP_COMPOSITES, OUTCOME_LAYER, PICTURE_BANDS
 
@@ -105,6 +106,7 @@ def draw(task: MapTask, ledger: Ledger, output: Path) -> tuple[RasterFile, ...]:
         "block's median of each season, FDR 5 % over pixels"
     )
     write(GREENNESS_TREND, newest, trend, method)
+    give_back()
     return tuple(written)
 
 

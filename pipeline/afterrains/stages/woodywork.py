@@ -29,6 +29,7 @@ from afterrains.scenes import Cell
 from afterrains.signals.coverage import polygon_coverage
 from afterrains.stages.cell_task import CellTask
 from afterrains.stages.cellwork import load_composites
+from afterrains.stages.freed import give_back
 from afterrains.stages.ledger import Ledger
 from afterrains.stages.maps import DrySeason
 from afterrains.stages.radarwork import RadarTask
@@ -241,6 +242,7 @@ def draw_cover(task: CoverTask, ledger: Ledger, output: Path) -> CoverResult:
         )
         write(WOODY_CHANGE, shown[-1], change.stack(), method)
     sites = pd.concat(tables, ignore_index=True) if tables else pd.DataFrame()
+    give_back()
     return CoverResult(sites, tuple(rasters))
 
 
