@@ -6,6 +6,7 @@ import statsmodels.api as sm
 from scipy import special
 from statsmodels.stats.meta_analysis import combine_effects
 
+from afterrains.evidence import gap_series
 from afterrains.evidence.contrast_gls import estimate_gains
 from afterrains.evidence.gap_series import GapModel, GapSeries
 from afterrains.evidence.growth import STEP_SHARE, RampGrowth, ramp
@@ -98,6 +99,17 @@ def test_a_sites_own_values_have_no_part_in_its_own_contrast(rng):
     first, second = step_shares(*learned(gap)), step_shares(*learned(changed))
     assert second[0] == pytest.approx(first[0], rel=1e-12)
     assert (np.abs(second[1:] - first[1:]) > 1e-3).all()
+
+
+def test_how_many_sites_are_taken_at_once_changes_nothing(rng, monkeypatch):
+    """Large programmes are worked through in parts."""
+    parts = learned(gaps(rng, RAMP))
+    whole = step_shares(*parts)
+    monkeypatch.setattr(gap_series, "_SITES_AT_ONCE", 2)
+    np.testing.assert_allclose(step_shares(*parts), whole, rtol=1e-10)
+    assert [(each.start, each.stop) for each in gap_series.in_parts(5, 1)] == [
+        (0, 2), (2, 4), (4, 6),
+    ]  # fmt: skip
 
 
 def test_what_nobody_shows_stays_the_blend(rng):

@@ -4,6 +4,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from afterrains.evidence import matching
 from afterrains.evidence.matching import match_controls
 from afterrains.evidence.panel import read_panel
 
@@ -82,3 +83,16 @@ def test_another_stratum_weighs_less(rng):
     strata = ["sand"] * 11 + ["clay"] * 10
     weights, _ = match(arrays([10.0] * 21, ["sown"] + ["control"] * 20, strata=strata, rng=rng))
     assert weights[:10].mean() > 1.5 * weights[10:].mean()
+
+
+def test_equal_sites_get_equal_weights_however_many_are_matched_with_them(rng, monkeypatch):
+    """The first and the last of a large programme, the others elsewhere; matched in parts."""
+    monkeypatch.setattr(matching, "_SITES_AT_ONCE", 4)
+    levels = [10.0] * 10 + [*range(5, 17)]
+    x = [0.0, *rng.uniform(1e5, 9e5, 8), 0.0, *rng.uniform(0, 1e4, 12)]
+    panel = arrays(levels, ["sown"] * 10 + ["control"] * 12, x=x)
+    controls = np.flatnonzero(~panel.is_sown)
+    found = match_controls(panel, np.arange(10), controls, np.datetime64("2007-07-01"))
+    np.testing.assert_array_equal(found.controls[0], found.controls[9])
+    np.testing.assert_allclose(found.weights[0], found.weights[9], rtol=1e-12)
+    assert np.ptp(found.weights[0]) > 0.01

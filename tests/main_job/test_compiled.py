@@ -100,6 +100,21 @@ def test_where_code_is_kept(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> 
     assert compiled._folder() is None
 
 
+@pytest.mark.parametrize(
+    ("module", "heavy"),
+    [
+        ("afterrains.jobs.run", ("numba", "scipy.stats", "statsmodels", "sklearn")),
+        ("afterrains.stages.in_hand", ("scipy.stats", "statsmodels", "sklearn", "pyogrio")),
+    ],
+)
+def test_a_process_loads_no_library_that_it_may_not_need(
+    module: str, heavy: tuple[str, ...]
+) -> None:
+    """Each of these takes tens of megabytes, in every worker or while others read."""
+    code = f"import sys, {module}; print([name for name in {heavy} if name in sys.modules])"
+    assert _answer(code) == "[]"
+
+
 def test_a_worker_has_all_in_hand_that_reading_and_mapping_call(
     small_sample: Path, tmp_path: Path
 ) -> None:

@@ -18,7 +18,7 @@ from afterrains.programme import Evidence
 from afterrains.rain import RainRecord, season_rain
 from afterrains.results import Tables, build_tables
 from afterrains.results.panel import MIN_CLEAR_DATES
-from afterrains.results.seasons import seasons_told
+from afterrains.results.seasons import _of_controls, seasons_told
 from afterrains.results.ways import shrunken, ways_of_sowing, what_works_told
 from afterrains.stages.history import put_aside, read_former
 
@@ -213,6 +213,33 @@ def test_seasons_tell_whether_they_count_and_how_wet_they_were() -> None:
     running = told.loc["2014-rains"]
     assert not running["complete"] and running["enough_dates"]
     assert running[["rain_rank", "rain_days"]].isna().all()
+
+
+def test_controls_beside_a_site_are_their_weighted_mean_of_the_season() -> None:
+    """Against numpy's weighted average over the controls that have a value in the season."""
+    rng = np.random.default_rng(3)
+    sites = [f"p{number}" for number in range(9)]
+    seasons = ["2011-dry", "2011-rains", "2012-dry"]
+    table = pd.DataFrame(
+        [(site, season) for season in seasons for site in sites], columns=["site_id", "season"]
+    )
+    table["ndvi_median"] = np.where(rng.random(27) < 0.3, np.nan, rng.random(27))
+    table.loc[table["season"] == "2012-dry", "ndvi_median"] = np.nan
+    pairs = [(site, control) for site in ("p0", "p1") for control in sites[2:]]
+    weights = pd.DataFrame(pairs, columns=["site_id", "control_id"]).assign(weight=rng.random(14))
+    (means,) = _of_controls(table, ["ndvi_median"], weights)
+    for (site, season), mean in zip(
+        table[["site_id", "season"]].itertuples(index=False), means, strict=True
+    ):
+        of_site = weights[weights["site_id"] == site].set_index("control_id")["weight"]
+        theirs = table[table["season"] == season].set_index("site_id")["ndvi_median"]
+        seen = theirs.reindex(of_site.index).dropna()
+        if seen.empty:
+            assert np.isnan(mean)
+        else:
+            wanted = np.average(seen, weights=of_site[seen.index])
+            assert mean == pytest.approx(wanted, rel=1e-12)
+    assert np.isfinite(means).sum() == 4
 
 
 def test_the_dictionary_tells_how_many_dates_judging_asks_for() -> None:
