@@ -10,6 +10,7 @@ import sys
 import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from functools import partial
 from pathlib import Path
 
 import dask
@@ -17,7 +18,7 @@ import pytest
 
 from afterrains.errors import OutputError, ServiceError
 from afterrains.jobs.run import RunSummary, Silent, run_programme
-from afterrains.stages.workers import connect, in_turn, processes_for, recorded_to
+from afterrains.stages.workers import connect, in_turn, on_all, processes_for, recorded_to
 
 
 def test_fewer_processes_start_where_memory_is_short() -> None:
@@ -42,6 +43,19 @@ def test_a_worker_that_dies_costs_its_task_alone() -> None:
             for result in in_turn(client, _squared, range(6)):
                 done.append(result)
     assert sorted(done) == [0, 1, 4, 16, 25]
+
+
+def _signs(folder: Path) -> None:
+    (folder / str(os.getpid())).touch()
+
+
+def test_what_is_asked_of_all_reaches_each_and_minds_no_lost_cluster(tmp_path: Path) -> None:
+    """Two workers sign; once they are gone nothing is raised, for the next task tells of it."""
+    with connect(None, 2) as client:
+        on_all(client, partial(_signs, tmp_path))
+    assert len(list(tmp_path.iterdir())) == 2
+    on_all(client, partial(_signs, tmp_path))
+    assert len(list(tmp_path.iterdir())) == 2
 
 
 def _is_watched() -> bool:

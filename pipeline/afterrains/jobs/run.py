@@ -39,7 +39,7 @@ from afterrains.stages.pull import pull, pull_radar, split
 from afterrains.stages.readers import BLOCKS
 from afterrains.stages.traces import code_digest
 from afterrains.stages.woodywork import model_record, settle_model, woody_digest
-from afterrains.stages.workers import connect, processes_for, recorded_to
+from afterrains.stages.workers import connect, on_all, processes_for, recorded_to
 
 __all__ = ["RunSummary", "run_programme"]
 
@@ -125,7 +125,7 @@ def run_programme(
             prepared = replace(prepared, tasks=done[:count], plot_tasks=done[count:])
             step = partial(tell.step, _STAGE_RADAR)
             radar = pull_radar(client, kept_radar, waiting_radar, ledger, step)
-            client.run(give_back, on_error="ignore")
+            on_all(client, give_back)
             stages.ended("reading")
             maps = map_tasks(prepared)
             rasters = draw_maps(client, maps, ledger, output, partial(tell.step, _STAGE_DRAW))

@@ -10,7 +10,7 @@ import logging
 import os
 from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import CancelledError
-from contextlib import AbstractContextManager, contextmanager, nullcontext
+from contextlib import AbstractContextManager, contextmanager, nullcontext, suppress
 from importlib.util import find_spec
 from itertools import count
 from pathlib import Path
@@ -24,7 +24,7 @@ from distributed.scheduler import KilledWorker
 from afterrains.errors import OutputError, ServiceError
 from afterrains.stages.ready import ENVIRONMENT, START_METHOD, get_ready
 
-__all__ = ["connect", "in_turn", "processes_for", "recorded_to"]
+__all__ = ["connect", "in_turn", "on_all", "processes_for", "recorded_to"]
 
 _T = TypeVar("_T")
 _R = TypeVar("_R")
@@ -167,6 +167,12 @@ def in_turn(client: Client, work: Callable[[_T], _R], tasks: Iterable[_T]) -> It
             f"workers died over {len(lost)} of the cell-seasons or maps, most likely for want of "
             "memory; all others are done and kept: run again with fewer --workers or more --memory"
         )
+
+
+def on_all(client: Client, work: Callable[[], None]) -> None:
+    """Do something small on every worker; what does not answer is told of at the next task."""
+    with suppress(CancelledError, CommClosedError, OSError, TimeoutError):
+        client.run(work, on_error="ignore")
 
 
 def _in_flight(
