@@ -16,6 +16,7 @@ import afterrains.stages.woodywork  # noqa: E402, F401
 from afterrains.compiled import with_kept_code  # noqa: E402
 from afterrains.scenes.leftover import leftovers  # noqa: E402
 from afterrains.signals.composites import season_composite  # noqa: E402
+from afterrains.stages.freed import give_back  # noqa: E402
 from afterrains.stages.maps import trend_layers  # noqa: E402
 from afterrains.woody.applicability import Domain, dissimilarity  # noqa: E402
 from afterrains.woody.trees import evaluate, no_trees  # noqa: E402
@@ -37,4 +38,5 @@ with_kept_code(call_kernels)
 # What is loaded stays. A collector that looked through it in each worker would write into every
 # page of it, and each would then have a copy of its own instead of sharing this process's.
 gc.collect()
+give_back()
 gc.freeze()
