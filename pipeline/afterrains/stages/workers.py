@@ -170,8 +170,11 @@ def in_turn(client: Client, work: Callable[[_T], _R], tasks: Iterable[_T]) -> It
 
 
 def on_all(client: Client, work: Callable[[], None]) -> None:
-    """Do something small on every worker; what does not answer is told of at the next task."""
-    with suppress(CancelledError, CommClosedError, OSError, TimeoutError):
+    """Do something small on every worker; what does not answer is told of at the next task.
+
+    A lost scheduler makes Dask raise what it happens to stumble over, down to AttributeError.
+    """
+    with suppress(Exception):
         client.run(work, on_error="ignore")
 
 
