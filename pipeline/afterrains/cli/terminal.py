@@ -138,8 +138,11 @@ def print_findings(findings: tuple[Finding, ...] | list[Finding]) -> None:
 
 
 def print_json(value: Any) -> None:
-    """A result as JSON; whatever is no JSON of its own is written as text."""
-    out.print_json(json.dumps(value, default=str, allow_nan=False))
+    """A result as JSON; whatever is no JSON of its own is written as text.
+
+    Not by rich, which colours it: the verdicts of 5,000 sites took it six seconds and 350 MB.
+    """
+    typer.echo(json.dumps(value, default=str, allow_nan=False, indent=2, ensure_ascii=False))
 
 
 def text(value: Any) -> str:
