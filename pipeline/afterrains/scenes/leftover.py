@@ -31,6 +31,7 @@ from afterrains.compiled import compiled
 __all__ = ["Leftovers", "leftovers", "season_residuals"]
 
 _MAD_TO_SD = 1.4826  # of a normal distribution
+_LOOKS_AT_ONCE = 250_000  # pixels times dates; working copies of them take 10 MB
 
 
 @dataclass(frozen=True)
@@ -88,19 +89,24 @@ def leftovers(
         If shapes do not match, days decrease, or a setting is not above zero.
     """
     _check(values, days, threshold, smallest_spread, window_days, neighbours, passes)
-    kept = np.array(values, dtype=np.float64, order="C")
     outlier = np.zeros(values.shape, dtype=bool)
     tested = np.zeros(values.shape, dtype=bool)
-    for _ in range(passes):
-        residuals = season_residuals(values, kept, days, window_days, neighbours)
-        spread = np.maximum(_spread(np.where(outlier, np.nan, residuals)), smallest_spread)
-        tested = np.isfinite(residuals)
-        with np.errstate(invalid="ignore"):
-            found = tested & (np.abs(residuals) > threshold * spread)
-        if np.array_equal(found, outlier):
-            break
-        outlier = found
-        kept = np.where(outlier, np.nan, values)
+    dates, rows, columns = values.shape
+    some = max(1, _LOOKS_AT_ONCE // max(1, dates * columns))
+    for start in range(0, rows, some):
+        part = np.s_[:, start : start + some]
+        looks = np.asarray(values[part], dtype=np.float64)
+        for _ in range(passes):
+            kept = np.where(outlier[part], np.nan, looks)
+            residuals = season_residuals(looks, kept, days, window_days, neighbours)
+            residuals_kept = np.where(outlier[part], np.nan, residuals)
+            spread = np.maximum(_spread(residuals_kept), smallest_spread)
+            tested[part] = np.isfinite(residuals)
+            with np.errstate(invalid="ignore"):
+                found = tested[part] & (np.abs(residuals) > threshold * spread)
+            if np.array_equal(found, outlier[part]):
+                break
+            outlier[part] = found
     return Leftovers(outlier, tested)
 
 

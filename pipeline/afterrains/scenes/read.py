@@ -93,7 +93,6 @@ def read_overpass(
             )
     shape = geobox.shape.yx
     canvas = _Canvas(
-        reflectance={band: np.full(shape, np.nan, dtype=np.float32) for band in bands},
         clear=np.zeros(shape, dtype=bool),
         covered=np.zeros(shape, dtype=bool),
         lost=np.zeros(shape, dtype=bool),
@@ -113,7 +112,12 @@ def read_overpass(
         date=overpass.date,
         sensor=overpass.sensor,
         scene_ids=tuple(givers or canvas.scenes),
-        reflectance=canvas.reflectance,
+        reflectance={
+            band: canvas.reflectance[band]
+            if band in canvas.reflectance
+            else np.full(shape, np.nan, dtype=np.float32)
+            for band in bands
+        },
         clear=canvas.clear,
         covered=canvas.covered,
         unreadable=tuple(canvas.unreadable),
@@ -170,10 +174,11 @@ def read_overpasses(
 class _Canvas:
     """The observation while tiles are added."""
 
-    reflectance: dict[str, NDArray[np.float32]]
     clear: NDArray[np.bool_]
     covered: NDArray[np.bool_]
     lost: NDArray[np.bool_]
+    reflectance: dict[str, NDArray[np.float32]] = field(default_factory=dict)
+    """Of the bands that a tile gave."""
     unreadable: list[tuple[str, str, str]] = field(default_factory=list)
     doubted: list[tuple[str, str]] = field(default_factory=list)
     counts: dict[str, int] = field(default_factory=dict)
@@ -182,6 +187,15 @@ class _Canvas:
 
     def fail(self, scene_id: str, band: str, reason: str) -> None:
         self.unreadable.append((scene_id, band, reason))
+
+    def take(self, band: str, values: NDArray[np.float32], wanted: NDArray[np.bool_]) -> None:
+        """Take some pixels of a band. The first tile's array becomes the canvas's own: most passes
+        have one tile, and many passes are read side by side."""
+        if band in self.reflectance:
+            np.copyto(self.reflectance[band], values, where=wanted)
+        else:
+            values[~wanted] = np.nan
+            self.reflectance[band] = values
 
 
 def _masked(
@@ -231,18 +245,20 @@ def _add(
             return
         if read:
             # Before adjusting, which may leave a band without values on purpose.
-            has_value = np.isfinite(list(read.values()))
-            wanted &= has_value.all(axis=0)
+            some_value = ~mask.clear
+            for values in read.values():
+                has_value = np.isfinite(values)
+                wanted &= has_value
+                some_value |= has_value
             # A mask can reach past the edge of the bands; ground without any number is no ground.
-            covered = covered & (has_value.any(axis=0) | ~mask.clear)
+            covered = covered & some_value
         elif failed:
             wanted = np.zeros_like(wanted)
             # What its mask calls clear was there to be seen; what it calls cloud was not.
             canvas.lost |= mask.clear
             covered = covered & ~mask.clear
         for band, values in read.items():
-            adjusted = tile.adjusted(values, band) if adjust else values
-            np.copyto(canvas.reflectance[band], adjusted, where=wanted)
+            canvas.take(band, tile.adjusted(values, band) if adjust else values, wanted)
         canvas.clear |= wanted
     canvas.covered |= covered
     if covered.any():

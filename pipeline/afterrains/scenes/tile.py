@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections import Counter
 from collections.abc import Iterable, Sequence
 from concurrent.futures import Future
 from dataclasses import dataclass, field
@@ -84,22 +85,30 @@ class Tile:
     def bands(
         self, bands: Sequence[str], *, adjust: bool
     ) -> tuple[dict[str, NDArray[np.float32]], list[tuple[str, str]]]:
-        """Reflectance on the analysis grid of the bands that the scene has, and failures."""
+        """Reflectance on the analysis grid of the bands that the scene has, and failures.
+
+        The arrays are the caller's; windows of files are let go of as they are used.
+        """
         read: dict[str, NDArray[np.float32]] = {}
         failed: list[tuple[str, str]] = []
-        self.start(self.scene.bands.get(self._source(band, adjust=adjust)) for band in bands)
+        assets = {
+            band: asset
+            for band in bands
+            if (asset := self.scene.bands.get(self._source(band, adjust=adjust))) is not None
+        }
+        self.start(assets.values())
         saturated = self._saturated(failed)
-        for band in bands:
-            asset = self.scene.bands.get(self._source(band, adjust=adjust))
-            if asset is None:
-                continue
+        left = Counter(asset.href for asset in assets.values())
+        for band, asset in assets.items():
             try:
                 read[band] = self._reflectance(asset)
+                if saturated is not None:
+                    read[band][saturated] = np.nan
             except UnreadableError as error:
                 failed.append((band, str(error)))
-                continue
-            if saturated is not None:
-                read[band][saturated] = np.nan
+            left[asset.href] -= 1
+            if not left[asset.href]:
+                del self._reads[asset.href]
         return read, failed
 
     def frame(self) -> NDArray[np.bool_]:

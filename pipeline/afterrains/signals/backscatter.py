@@ -62,6 +62,6 @@ def power_median(
     """
     with np.errstate(invalid="ignore"):
         power = np.where(stack > 0, stack, np.nan)
-    found = season_composite(power)
+    found = season_composite(power, names=("median",))
     median = np.where(found["count"] >= least, found["median"], np.nan).astype(np.float32)
     return median, found["count"]

@@ -9,7 +9,7 @@ looks alone.
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from functools import lru_cache, partial
 
 import numpy as np
@@ -27,8 +27,15 @@ __all__ = ["natural_colour", "season_composite", "season_composites"]
 _BLOCK = 128
 
 
+_QUANTILES = ("median", "low", "high")
+_NAMES = (*_QUANTILES, "count")
+
+
 def season_composite(
-    stack: NDArray[np.floating], low: float = LOW_QUANTILE, high: float = HIGH_QUANTILE
+    stack: NDArray[np.floating],
+    low: float = LOW_QUANTILE,
+    high: float = HIGH_QUANTILE,
+    names: Collection[str] = _QUANTILES,
 ) -> dict[str, NDArray[np.float32] | NDArray[np.uint16]]:
     """Median, low and high quantile and count of a pixel's clear looks.
 
@@ -38,11 +45,14 @@ def season_composite(
         Index values; NaN (or infinite) where not clear.
     low, high : float
         Probabilities of the outer quantiles, 0–1.
+    names : collection of str
+        Of "median", "low" and "high" those that are wanted.
 
     Returns
     -------
     dict of array, shape (y, x)
-        `median`, `low`, `high` (float32, NaN where no look was clear) and `count` (uint16).
+        What is wanted of `median`, `low`, `high` (float32, NaN where no look was clear), and
+        `count` (uint16).
 
     Raises
     ------
@@ -54,10 +64,15 @@ def season_composite(
         raise ValueError(f"a stack has the dimensions time, y, x; this one has {stack.ndim}")
     if not (0 <= low <= 1 and 0 <= high <= 1):
         raise ValueError(f"probabilities {low} and {high} must lie between 0 and 1")
-    values, count = _of_dates(_flat(stack), np.arange(len(stack)), (0.5, low, high))
+    wanted = {
+        name: probability
+        for name, probability in zip(_QUANTILES, (0.5, low, high), strict=True)
+        if name in names
+    }
+    values, count = _of_dates(_flat(stack), np.arange(len(stack)), tuple(wanted.values()))
     shape = stack.shape[1:]
-    middle, lower, upper = (row.reshape(shape) for row in values)
-    return {"median": middle, "low": lower, "high": upper, "count": count.reshape(shape)}
+    found = {name: row.reshape(shape) for name, row in zip(wanted, values, strict=True)}
+    return {**found, "count": count.reshape(shape)}
 
 
 def natural_colour(stack: NDArray[np.floating]) -> NDArray[np.float32]:
@@ -142,9 +157,6 @@ def _by_season(
         dates = np.flatnonzero(codes == season)
         packed[:3, season], packed[3, season] = _of_dates(flat, dates, (0.5, low, high))
     return packed.reshape(len(_NAMES) * n_seasons, *values.shape[1:])
-
-
-_NAMES = ("median", "low", "high", "count")
 
 
 def require_whole_time(cube: xr.DataArray) -> None:

@@ -13,7 +13,6 @@ from typing import Any, Protocol
 
 from afterrains.scenes import Cell, Overpass, Profiles
 from afterrains.stages.ledger import key_of
-from afterrains.stages.stacks import COMPOSITE_INDICES, layers_of
 
 __all__ = ["CellResult", "CellTask", "Task", "identity"]
 
@@ -85,11 +84,10 @@ class CellTask:
 
     @property
     def memory_bytes(self) -> int:
-        """About the most that the task takes at once: all looks of its season, layer by layer."""
+        """About the most that the task takes at once: all bands of all looks of its season."""
         height, width = self.cell.geobox.shape
-        made = set(layers_of(self.composites)) & set(COMPOSITE_INDICES)
-        layers = len(self.bands) + len(made) + _SCRATCH_LAYERS
-        return int(height * width * len(self.overpasses) * layers * _FLOAT32_BYTES)
+        of_looks = len(self.overpasses) * (len(self.bands) + _SCRATCH_LAYERS)
+        return int(height * width * (of_looks + len(self.composites)) * _FLOAT32_BYTES)
 
     @cached_property
     def key(self) -> str:

@@ -69,7 +69,7 @@ def makeable_composites(names: Iterable[str], bands: Collection[str]) -> tuple[s
 
 
 class SeasonStacks:
-    """The looks of a season by layer, until the composites are made of them."""
+    """The looks of a season, until the composites are made of them, one layer at a time."""
 
     def __init__(
         self, composites: Collection[str], observe_from: date, end: date, shape: Sequence[int]
@@ -77,39 +77,40 @@ class SeasonStacks:
         self._wanted = {name: _parts(name) for name in composites}
         self._observe_from, self._end = observe_from, end
         self._shape = tuple(shape)
-        self._looks: dict[str, list[NDArray[np.float32]]] = {
-            layer: [] for layer in layers_of(composites)
-        }
-        self._dates: list[date] = []
+        self._looks: list[Observation] = []
 
     def add(self, seen: Observation) -> None:
-        """Keep a look that counts; bands that could not be read stay NaN."""
-        if not self._wanted or seen.date < self._observe_from:
-            return
-        self._dates.append(seen.date)
-        for layer, looks in self._looks.items():
-            values = (
-                compute(layer, seen.reflectance)
-                if layer in COMPOSITE_INDICES
-                else seen.reflectance[layer]
-            )
-            looks.append(np.asarray(values, dtype=np.float32))
+        """Keep a look that counts; looks come in order of time, bands not read stay NaN."""
+        if self._wanted and seen.date >= self._observe_from:
+            self._looks.append(seen)
 
     def composites(self) -> dict[str, NDArray[Any]]:
         """By name, (y, x) each, in the order of their names."""
         first_late = self._end - timedelta(days=LATE_DAYS - 1)
+        early = sum(look.date < first_late for look in self._looks)
         out: dict[str, NDArray[Any]] = {}
-        for late, layer in sorted({(parts.late, parts.layer) for parts in self._wanted.values()}):
-            taken = [
-                look
-                for look, day in zip(self._looks[layer], self._dates, strict=True)
-                if not late or day >= first_late
-            ]
-            cube = np.stack(taken) if taken else np.full((1, *self._shape), np.nan, np.float32)
-            found = season_composite(cube)
-            out |= {
-                name: found[parts.statistic]
-                for name, parts in self._wanted.items()
-                if (parts.late, parts.layer) == (late, layer)
-            }
+        for layer in layers_of(self._wanted):
+            cube = self._cube(layer)
+            for late in (False, True):
+                names = {
+                    name: parts.statistic
+                    for name, parts in self._wanted.items()
+                    if (parts.late, parts.layer) == (late, layer)
+                }
+                if names:
+                    found = season_composite(
+                        cube[early if late else 0 :], names=frozenset(names.values())
+                    )
+                    out |= {name: found[statistic] for name, statistic in names.items()}
         return {name: out[name] for name in sorted(out)}
+
+    def _cube(self, layer: str) -> NDArray[np.float32]:
+        """A layer of all looks, (time, y, x)."""
+        cube = np.empty((len(self._looks), *self._shape), np.float32)
+        for at, look in enumerate(self._looks):
+            cube[at] = (
+                compute(layer, look.reflectance)
+                if layer in COMPOSITE_INDICES
+                else look.reflectance[layer]
+            )
+        return cube
