@@ -18,7 +18,7 @@ from typing import Any
 
 from afterrains.errors import OutputError
 
-__all__ = ["atomic_path", "remove_partials", "write_bytes", "write_json"]
+__all__ = ["atomic_path", "move_to", "remove_partials", "write_bytes", "write_json"]
 
 _PARTIAL = ".partial"
 
@@ -78,21 +78,42 @@ def atomic_path(path: Path) -> Iterator[Path]:
     """
     partial = path.with_name(f".{path.name}.{secrets.token_hex(4)}{_PARTIAL}")
     try:
-        path.parent.mkdir(parents=True, exist_ok=True)
-        yield partial
-        with partial.open("rb+") as written:
-            os.fsync(written.fileno())
-        os.replace(partial, path)
+        with _told_of(path):
+            path.parent.mkdir(parents=True, exist_ok=True)
+            yield partial
+            with partial.open("rb+") as written:
+                os.fsync(written.fileno())
+            os.replace(partial, path)
+            _force_folder_to_disk(path.parent)
+    finally:
+        # After a success the name is gone already; after a failure nothing may stay.
+        with _ignoring_os_errors():
+            partial.unlink(missing_ok=True)
+
+
+def move_to(file: Path, path: Path) -> None:
+    """Let a file that was written whole become `path`, on the same disk.
+
+    Raises
+    ------
+    OutputError
+        When the disk does not take it; an old file at `path` is then untouched.
+    """
+    with _told_of(path):
+        os.replace(file, path)
         _force_folder_to_disk(path.parent)
+
+
+@contextmanager
+def _told_of(path: Path) -> Iterator[None]:
+    """A disk that does not take the file is told of in words."""
+    try:
+        yield
     except OSError as error:
         if error.errno in _PLACE_FAULTS:
             fault = _PLACE_FAULTS[error.errno]
             raise OutputError(f"{path}: cannot be written: {fault}") from error
         raise
-    finally:
-        # After a success the name is gone already; after a failure nothing may stay.
-        with _ignoring_os_errors():
-            partial.unlink(missing_ok=True)
 
 
 @contextmanager
@@ -119,8 +140,12 @@ def write_json(path: Path, content: Any) -> Path:
     ValueError
         When a number is NaN or infinite: JSON has no such numbers (RFC 8259 section 6).
     """
-    text = json.dumps(content, indent=2, ensure_ascii=False, allow_nan=False)
-    return write_bytes(path, (text + "\n").encode())
+    encoder = json.JSONEncoder(indent=2, ensure_ascii=False, allow_nan=False)
+    with atomic_path(path) as partial, partial.open("w", encoding="utf-8", newline="") as file:
+        # In pieces: the text of a whole manifest takes many times the room of its file.
+        file.writelines(encoder.iterencode(content))
+        file.write("\n")
+    return path
 
 
 def remove_partials(folder: Path) -> int:

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import json
+from collections.abc import Iterable, Mapping
+from pathlib import Path
 from typing import Any
 
 from shapely import force_2d
@@ -9,7 +12,9 @@ from shapely.geometry import MultiPolygon, Polygon, mapping
 from shapely.geometry.base import BaseGeometry
 from shapely.geometry.polygon import orient
 
-__all__ = ["DECIMALS", "plain_geometry"]
+from afterrains.delivery.atomic import atomic_path
+
+__all__ = ["DECIMALS", "plain_geometry", "write_features"]
 
 DECIMALS = 6
 """Of a degree: about a tenth of a metre."""
@@ -34,3 +39,24 @@ def _rounded(part: Any) -> Any:
     if isinstance(part, list | tuple):
         return [_rounded(each) for each in part]
     return round(float(part), DECIMALS)
+
+
+def write_features(path: Path, features: Iterable[Mapping[str, Any]]) -> Path:
+    """Write a FeatureCollection, one feature at a time; laid out as `write_json` does.
+
+    Raises
+    ------
+    OutputError
+        When the disk does not take the file.
+    ValueError
+        When a number is NaN or infinite.
+    """
+    with atomic_path(path) as partial, partial.open("w", encoding="utf-8", newline="") as file:
+        file.write('{\n  "type": "FeatureCollection",\n  "features": [')
+        between, end = "\n    ", "]\n}\n"
+        for feature in features:
+            text = json.dumps(feature, indent=2, ensure_ascii=False, allow_nan=False)
+            file.write(between + text.replace("\n", "\n    "))
+            between, end = ",\n    ", "\n  ]\n}\n"
+        file.write(end)
+    return path

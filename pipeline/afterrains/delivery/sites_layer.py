@@ -14,9 +14,9 @@ import geopandas as gpd
 import pandas as pd
 from shapely.geometry import shape as from_geojson
 
-from afterrains.delivery.atomic import write_bytes, write_json
+from afterrains.delivery.atomic import write_bytes
 from afterrains.delivery.columns import Table
-from afterrains.delivery.geojson import plain_geometry
+from afterrains.delivery.geojson import plain_geometry, write_features
 
 __all__ = ["write_sites", "write_sites_parquet"]
 
@@ -47,7 +47,7 @@ def write_sites(folder: Path, sites: gpd.GeoDataFrame, verdicts: pd.DataFrame) -
     verdict_of = verdicts.set_index("site_id")["verdict"].to_dict()
     layer = sites.set_geometry("geometry").to_crs("EPSG:4326").sort_values("site_id")
     columns = (layer[name] for name in ("site_id", "role", "name", "stratum", "area_ha"))
-    features = [
+    features = (
         {
             "type": "Feature",
             "properties": {
@@ -63,8 +63,8 @@ def write_sites(folder: Path, sites: gpd.GeoDataFrame, verdicts: pd.DataFrame) -
         for site_id, role, name, stratum, area_ha, shape in zip(
             *columns, layer.geometry, strict=True
         )
-    ]
-    return write_json(folder / "sites.geojson", {"type": "FeatureCollection", "features": features})
+    )
+    return write_features(folder / "sites.geojson", features)
 
 
 def write_sites_parquet(

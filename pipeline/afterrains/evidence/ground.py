@@ -129,9 +129,7 @@ class Ground:
             self.sown_model.seen[rows, :last] & np.isfinite(series.gap),
         )
         noise = learn_noise(of_controls, self._of_sown(model, series, controls.gap[~odd]))
-        slopes = slopes_before(model, series, noise)
-        slope, slope_se, slope_p = trend_tests(slopes, noise)
-        believed = believe_drift(slopes, noise.variance, DRIFT_SPAN)
+        slope, slope_se, slope_p, believed = _before_sowing(model, series, noise)
         drift = believed if believed.is_hinted(noise.weight) else None
         now_seen = model.seen[:, -1]
         shares = step_shares(model, series, noise)
@@ -290,6 +288,17 @@ class Ground:
             curve, step = ramp(later, self.growth), (later > 0).astype(float)
             out[int(age)] = standard_errors(noise, series.season, step, curve, last - int(age))
         return out
+
+
+def _before_sowing(
+    model: GapModel, series: GapSeries, noise: Noise
+) -> tuple[Floats, Floats, Floats, CommonDrift]:
+    """Each site's trend with its error and p-value, and the drift that sites share.
+
+    The slopes under all structures, the largest table of the judging, end here.
+    """
+    slopes = slopes_before(model, series, noise)
+    return *trend_tests(slopes, noise), believe_drift(slopes, noise.variance, DRIFT_SPAN)
 
 
 def _without(group: Residuals, odd: Bools) -> Residuals:

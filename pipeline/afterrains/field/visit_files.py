@@ -14,7 +14,8 @@ from typing import Any
 
 import pandas as pd
 
-from afterrains.delivery.atomic import write_bytes, write_json
+from afterrains.delivery.atomic import write_bytes
+from afterrains.delivery.geojson import write_features
 
 __all__ = ["one_line", "write_geojson", "write_gpx"]
 
@@ -32,10 +33,8 @@ def one_line(text: str, longest: int = _LONGEST) -> str:
 
 def write_geojson(visits: pd.DataFrame, folder: Path) -> Path:
     """Write `visits.geojson`: one point a visit, with the columns of visits.csv."""
-    features = [_feature(row) for row in visits.to_dict("records")]
-    return write_json(
-        folder / "visits.geojson", {"type": "FeatureCollection", "features": features}
-    )
+    features = (_feature(row) for row in visits.to_dict("records"))
+    return write_features(folder / "visits.geojson", features)
 
 
 def _feature(row: dict[Any, Any]) -> dict[str, Any]:

@@ -21,33 +21,24 @@ import pandas as pd
 from afterrains.delivery.look_counts import look_notes
 from afterrains.delivery.table_files import read_csv
 from afterrains.delivery.tables import VERDICTS
-from afterrains.jobs.estimate import check_budget
 from afterrains.jobs.progress import Reporter, Silent, StageTimes
+from afterrains.jobs.pulling import Pulled, on_workers, pull_and_map
 from afterrains.jobs.summary import RunSummary
 from afterrains.scenes import BlockStore
-from afterrains.stages.cell_task import Task
-from afterrains.stages.deliver import STORE, State, deliver, earlier_state, remember
-from afterrains.stages.drawing import draw_covers, draw_maps, map_tasks
+from afterrains.stages.deliver import STORE, State, deliver, earlier_state, finish, remember
 from afterrains.stages.drawn_ground import keep
 from afterrains.stages.drawn_told import not_used
-from afterrains.stages.freed import give_back
+from afterrains.stages.freed import from_one_place, give_back
 from afterrains.stages.history import put_aside, read_former
-from afterrains.stages.judging import judge_sites, looks_of, rain_after_sowing, series_of
+from afterrains.stages.judging import judge_sites, rain_after_sowing
 from afterrains.stages.ledger import Ledger, key_of, only_run
+from afterrains.stages.measured import measure
 from afterrains.stages.prepare import Prepared, prepare
-from afterrains.stages.pull import pull, pull_radar, split
 from afterrains.stages.readers import BLOCKS
 from afterrains.stages.traces import code_digest
-from afterrains.stages.woodywork import model_record, settle_model, woody_digest
-from afterrains.stages.workers import connect, on_all, processes_for, recorded_to
+from afterrains.stages.woodywork import model_record, woody_digest
 
 __all__ = ["RunSummary", "run_programme"]
-
-
-_STAGE_READ = "reading cells × seasons"
-_STAGE_RADAR = "reading radar"
-_STAGE_DRAW = "drawing maps"
-_STAGE_COVER = "mapping woody cover"
 
 
 def run_programme(
@@ -88,6 +79,7 @@ def run_programme(
     """
     tell = reporter or Silent()
     stages = StageTimes()
+    from_one_place()
     prepared = prepare(path)
     stages.ended("preparing")
     for warning in prepared.warnings:
@@ -103,91 +95,67 @@ def run_programme(
         ledger.sweep()
         if prepared.drawn is not None:
             keep(prepared.drawn, output)
-        kept, waiting = split(prepared.all_tasks, ledger)
-        kept_radar, waiting_radar = split(prepared.radar, ledger)
-        to_do: list[Task] = [*waiting, *waiting_radar]
-        known = len(kept) + len(kept_radar)
-        tell.say(_plan(prepared, len(to_do), known))
-        check_budget(prepared, to_do, path.name)
-        largest = max((task.memory_bytes for task in to_do), default=0)
-        processes = processes_for(largest, workers, memory_gb)
-        give_back()
-        stages.ended("planning")
-        with (
-            connect(
-                scheduler, processes, memory_gb, watched=performance_report is not None
-            ) as client,
-            recorded_to(performance_report),
-        ):
-            step = partial(tell.step, _STAGE_READ)
-            done, results = pull(client, prepared.all_tasks, kept, waiting, ledger, step)
-            count = len(prepared.tasks)
-            prepared = replace(prepared, tasks=done[:count], plot_tasks=done[count:])
-            step = partial(tell.step, _STAGE_RADAR)
-            radar = pull_radar(client, kept_radar, waiting_radar, ledger, step)
-            on_all(client, give_back)
-            stages.ended("reading")
-            maps = map_tasks(prepared)
-            rasters = draw_maps(client, maps, ledger, output, partial(tell.step, _STAGE_DRAW))
-            cover, model = None, None
-            if prepared.programme.woody is not None:
-                tell.say("Settling the woody-cover model")
-                model, findings = settle_model(
-                    prepared.programme,
-                    prepared.plots,
-                    prepared.all_tasks,
-                    prepared.radar,
-                    prepared.radar_tracks,
-                    prepared.calendar,
-                    ledger,
-                    output,
-                )
-                for finding in findings:
-                    tell.say(f"{finding.severity}  {finding}")
-                step = partial(tell.step, _STAGE_COVER)
-                cover, covered = draw_covers(client, prepared, model, maps, ledger, output, step)
-                rasters += covered
-            stages.ended("mapping")
-        tell.say("Judging the sites")
-        series = series_of(prepared.tasks, ledger)
-        looks, look_counts = looks_of(prepared.tasks, results, ledger)
-        give_back()
-        rain_after = rain_after_sowing(prepared)
-        everything = (*results.values(), *radar.values())
-        unreadable = sorted({read for result in everything for read in result.unreadable})
-        former = read_former(output)
-        tables = judge_sites(
-            prepared, series, cover, rain_after, former.history, output, whole=not unreadable
+        start = partial(on_workers, scheduler, workers, memory_gb, performance_report)
+        pulled = pull_and_map(prepared, path.name, ledger, output, start, tell, stages)
+        # What a stage needs no more is let go: a large programme's tasks make room for the judge,
+        # its register and tables for the page.
+        del prepared
+        summary, language = _delivered(pulled, ledger, output, tell, stages)
+        del pulled
+        finish(output, language)
+        remember(output, State(run_key, summary.exit_status, len(summary.unreadable)))
+    return summary
+
+
+def _delivered(
+    pulled: Pulled, ledger: Ledger, output: Path, tell: Reporter, stages: StageTimes
+) -> tuple[RunSummary, str]:
+    """Judge the sites and write everything but the page; the summary, and the page's language."""
+    tell.say("Judging the sites")
+    measured = measure(pulled.prepared, pulled.results, ledger)
+    prepared = pulled.prepared = replace(pulled.prepared, tasks=(), plot_tasks=())
+    pulled.results = {}
+    give_back()
+    rain_after = rain_after_sowing(prepared)
+    former = read_former(output)
+    whole = not pulled.unreadable
+    tables = judge_sites(
+        prepared, measured, pulled.cover, rain_after, former.history, output, whole=whole
+    )
+    if idle := not_used(tables.controls):
+        tell.say(idle)
+    if aside := put_aside(output, former, tables.specification["digest"]):
+        tell.say(
+            "The judging rule, its controls or its measure changed since the last run: the "
+            f"history starts anew, and what was said before is kept in {aside}"
         )
-        if idle := not_used(tables.controls):
-            tell.say(idle)
-        if aside := put_aside(output, former, tables.specification["digest"]):
-            tell.say(
-                "The judging rule, its controls or its measure changed since the last run: the "
-                f"history starts anew, and what was said before is kept in {aside}"
-            )
-        give_back()
-        stages.ended("judging")
-        stored = BlockStore(output / STORE / BLOCKS).size().stored_bytes
-        times = {**stages.told(), "local_store_bytes": stored}
-        page = deliver(
-            output, prepared, series, looks, look_counts, tables, rain_after, rasters, unreadable,
-            times, None if model is None else model_record(model),
-        )  # fmt: skip
-        state = State(run_key, exit_status=1 if unreadable else 0, unreadable=len(unreadable))
-        remember(output, state)
-    return RunSummary(
-        exit_status=state.exit_status,
+    give_back()
+    stages.ended("judging")
+    stored = BlockStore(output / STORE / BLOCKS).size().stored_bytes
+    times = {**stages.told(), "local_store_bytes": stored}
+    model = None if pulled.model is None else model_record(pulled.model)
+    deliver(
+        output, prepared, measured, tables, rain_after, pulled.rasters, pulled.unreadable, times,
+        model,
+    )  # fmt: skip
+    summary = RunSummary(
+        exit_status=0 if whole else 1,
         output=output,
-        page=page,
+        page=_page(output),
         verdicts=read_csv(VERDICTS, output / VERDICTS.file),
-        tasks_done=len(to_do),
-        tasks_kept=known,
-        unreadable=tuple(unreadable),
+        tasks_done=pulled.tasks_done,
+        tasks_kept=pulled.tasks_kept,
+        unreadable=pulled.unreadable,
         refused=_by_reason(prepared),
         store_bytes=stored,
-        notes=look_notes(look_counts),
+        notes=look_notes(measured.look_counts),
     )
+    return summary, prepared.programme.programme.language
+
+
+def _page(output: Path) -> Path:
+    """Where the page stands."""
+    return output / "report" / "index.html"
 
 
 def _standing(prepared: Prepared, output: Path, before: State) -> RunSummary:
@@ -195,7 +163,7 @@ def _standing(prepared: Prepared, output: Path, before: State) -> RunSummary:
     return RunSummary(
         exit_status=before.exit_status,
         output=output,
-        page=output / "report" / "index.html",
+        page=_page(output),
         verdicts=read_csv(VERDICTS, output / VERDICTS.file),
         tasks_done=0,
         tasks_kept=len(prepared.all_tasks) + len(prepared.radar),
@@ -208,16 +176,6 @@ def _standing(prepared: Prepared, output: Path, before: State) -> RunSummary:
 
 def _by_reason(prepared: Prepared) -> dict[str, int]:
     return dict(sorted(Counter(refusal.reason for refusal in prepared.refused).items()))
-
-
-def _plan(prepared: Prepared, waiting: int, kept: int) -> str:
-    sites = prepared.register.sites["role"].value_counts()
-    drawn = f" ({len(prepared.register.drawn)} drawn)" if prepared.register.drawn else ""
-    return (
-        f"{sites.get('sown', 0)} sown and {sites.get('control', 0)} control sites{drawn} in "
-        f"{len(prepared.cells)} cells; {len(prepared.scenes)} scenes to use, "
-        f"{len(prepared.refused)} refused; {waiting} cell-seasons to read, {kept} kept from before"
-    )
 
 
 def _run_key(prepared: Prepared) -> str:

@@ -16,6 +16,7 @@ import time
 from collections import deque
 from collections.abc import Iterator, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Self
 
@@ -29,7 +30,7 @@ from afterrains.errors import ServiceError
 from afterrains.scenes.inside import GuardedAdapter
 from afterrains.scenes.references import UnsafeReferenceError, is_address, without_query
 
-__all__ = ["BrokenDocumentError", "Documents", "service_failed"]
+__all__ = ["BrokenDocumentError", "Documents", "Packed", "service_failed"]
 
 _LARGEST_BYTES = 500_000_000
 _SIDE_BY_SIDE = 16
@@ -97,6 +98,28 @@ def _worth_another_try(error: APIError) -> bool:
     return isinstance(cause, requests.RequestException) and not (
         cause.args and isinstance(cause.args[0], MaxRetryError)
     )
+
+
+@dataclass(frozen=True)
+class Packed:
+    """A feature as text, while a collection of many is read.
+
+    Thousands of items as objects of Python take many times the room of their file, and what is kept
+    of each would hold the rest in pieces that nothing large fits into: 40 MB for 3,000 items.
+    """
+
+    text: str
+
+    def unpacked(self) -> dict[str, Any]:
+        """The feature."""
+        found: dict[str, Any] = json.loads(self.text)
+        return found
+
+
+def _packed(found: dict[str, Any]) -> dict[str, Any] | Packed:
+    if found.get("type") != "Feature":
+        return found
+    return Packed(json.dumps(found, default=Packed.unpacked))
 
 
 class Documents:
@@ -173,8 +196,10 @@ class Documents:
         except BrokenDocumentError as error:
             return error
 
-    def read(self, place: str) -> dict[str, Any]:
+    def read(self, place: str, *, packed: bool = False) -> dict[str, Any]:
         """The JSON object at a path or address.
+
+        If `packed`, GeoJSON features in it are `Packed`.
 
         Raises
         ------
@@ -185,7 +210,9 @@ class Documents:
         """
         text = self._fetch(place) if is_address(place) else self._open(Path(place))
         try:
-            found = json.loads(text)
+            found = json.loads(text, object_hook=_packed if packed else None)
+            if isinstance(found, Packed):
+                found = found.unpacked()
         except (ValueError, RecursionError) as error:
             raise BrokenDocumentError(f"{without_query(place)} is not JSON") from error
         if not isinstance(found, dict):

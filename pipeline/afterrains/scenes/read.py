@@ -190,7 +190,8 @@ class _Canvas:
 
     def take(self, band: str, values: NDArray[np.float32], wanted: NDArray[np.bool_]) -> None:
         """Take some pixels of a band. The first tile's array becomes the canvas's own: most passes
-        have one tile, and many passes are read side by side."""
+        have one tile, and many passes are read side by side.
+        """
         if band in self.reflectance:
             np.copyto(self.reflectance[band], values, where=wanted)
         else:

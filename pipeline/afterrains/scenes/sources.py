@@ -20,7 +20,7 @@ from pystac_client import Client
 from pystac_client.exceptions import APIError
 
 from afterrains.errors import Finding, InputError, ServiceError
-from afterrains.scenes.documents import BrokenDocumentError, Documents, service_failed
+from afterrains.scenes.documents import BrokenDocumentError, Documents, Packed, service_failed
 from afterrains.scenes.geoparquet import is_geoparquet, items_of
 from afterrains.scenes.model import Refusal
 from afterrains.scenes.references import (
@@ -98,7 +98,7 @@ def raw_items(
         yield from _from_geoparquet(Path(catalogue))
         return
     try:
-        root = documents.read(catalogue)
+        root = documents.read(catalogue, packed=True)
     except BrokenDocumentError as error:
         raise _not_a_catalogue(f"{error}") from error
     kind = root.get("type")
@@ -134,7 +134,8 @@ def _collected(
     root: Mapping[str, Any], place: str, remarks: Remarks
 ) -> Iterator[tuple[Mapping[str, Any], str]]:
     features = root.get("features")
-    for number, item in enumerate(features if isinstance(features, list) else []):
+    for number, each in enumerate(features if isinstance(features, list) else []):
+        item = each.unpacked() if isinstance(each, Packed) else each
         if isinstance(item, Mapping):
             yield item, _self_link(item, place)
         else:

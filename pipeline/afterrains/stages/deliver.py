@@ -18,31 +18,29 @@ import pandas as pd
 from afterrains.delivery.atomic import write_json
 from afterrains.delivery.datapackage import write_datapackage
 from afterrains.delivery.history import keep, read_results
-from afterrains.delivery.manifest import write_manifest
+from afterrains.delivery.manifest import refresh_manifest, write_manifest
 from afterrains.delivery.page import build
 from afterrains.delivery.sites_layer import write_sites, write_sites_parquet
 from afterrains.delivery.stac import RasterFile, write_catalog
-from afterrains.delivery.table_files import read_csv, write_csv, write_csv_and_parquet
+from afterrains.delivery.table_files import read_csv, write_csv
 from afterrains.delivery.tables import (
     BALANCE,
     CONTROLS,
-    LOOKS,
     SOWING_RAIN,
     VERDICT_HISTORY,
     VERDICTS,
     WHAT_WORKS,
     all_tables,
     seasons_table,
-    series_table,
 )
 from afterrains.results import Tables
 from afterrains.stages.calendars import seasons_told
 from afterrains.stages.decisions import decision_tables, newest_season, since_last_season
 from afterrains.stages.freed import give_back
+from afterrains.stages.measured import Measured
 from afterrains.stages.prepare import Prepared
-from afterrains.stages.traces import traces
 
-__all__ = ["LEFT_OUT", "State", "deliver", "earlier_state", "remember"]
+__all__ = ["LEFT_OUT", "State", "deliver", "earlier_state", "finish", "remember"]
 
 STORE = ".store"
 """Folder of the finished work inside the output folder; no result, so not in the manifest."""
@@ -62,17 +60,15 @@ class State:
 def deliver(
     folder: Path,
     prepared: Prepared,
-    series: pd.DataFrame,
-    looks: pd.DataFrame,
-    look_counts: Mapping[str, Any],
+    measured: Measured,
     tables: Tables,
     sowing_rain: pd.DataFrame | None,
     rasters: Iterable[RasterFile],
     unreadable: Sequence[tuple[str, str, str]],
     times: Mapping[str, Any],
     model: Mapping[str, Any] | None = None,
-) -> Path:
-    """Write tables, rasters' catalogue, page and manifest; returns the page.
+) -> None:
+    """Write tables, rasters' catalogue and manifest; `finish` writes the page.
 
     `model` says which woody-cover model was used (`woodywork.model_record`), if one was.
 
@@ -84,12 +80,10 @@ def deliver(
     programme = prepared.programme
     identity = {"programme_id": programme.programme.id, "title": programme.programme.name}
     indices = prepared.indices
-    series_definition = series_table(indices)
     write_csv(VERDICTS, tables.verdicts, folder)
     write_csv(VERDICT_HISTORY, tables.verdict_history, folder)
     write_csv(seasons_table(indices), tables.seasons, folder)
-    write_csv_and_parquet(series_definition, series, folder)
-    write_csv(LOOKS, looks, folder)
+    measured.deliver(folder)
     write_csv(CONTROLS, tables.controls, folder)
     write_csv(BALANCE, tables.balance, folder)
     write_csv(WHAT_WORKS, tables.what_works, folder)
@@ -97,38 +91,41 @@ def deliver(
         write_csv(SOWING_RAIN, sowing_rain, folder)
     for definition, rows in decision_tables(folder, prepared, sowing_rain):
         write_csv(definition, rows, folder)
+    give_back()
     write_sites(folder, prepared.register.sites, tables.verdicts)
     verdicts = read_csv(VERDICTS, folder)
     write_sites_parquet(folder, prepared.register.sites, verdicts, VERDICTS)
     write_catalog(folder, rasters, **identity)
-
-    inputs = traces(prepared, series)
-
-    def manifest() -> None:
-        write_manifest(
-            folder,
-            programme=programme,
-            scenes_used=prepared.scenes,
-            refused=prepared.refused,
-            unreadable=unreadable,
-            looks=look_counts,
-            specification=tables.specification | ({"woody_model": model} if model else {}),
-            times=times,
-            seeds={"woody_model": model["seed"]} if model else {},
-            seasons=seasons_told(programme, prepared.rain),
-            model_digest=model["sha256"] if model else None,
-            inputs=inputs,
-            leave_out=LEFT_OUT,
-        )
-
-    manifest()  # The page tells of the specification and the scenes, which it reads from here.
+    # The page tells of the specification and the scenes, which it reads from here.
+    write_manifest(
+        folder,
+        programme=programme,
+        scenes_used=prepared.scenes,
+        refused=prepared.refused,
+        unreadable=unreadable,
+        looks=measured.look_counts,
+        specification=tables.specification | ({"woody_model": model} if model else {}),
+        times=times,
+        seeds={"woody_model": model["seed"]} if model else {},
+        seasons=seasons_told(programme, prepared.rain),
+        model_digest=model["sha256"] if model else None,
+        inputs=measured.traces,
+        leave_out=LEFT_OUT,
+    )
     definition, rows = since_last_season(folder, prepared, read_results(folder))
     write_csv(definition, rows, folder)
     write_datapackage(folder, all_tables(indices), **identity)
     keep(folder, newest_season(verdicts, prepared.calendar))
+
+
+def finish(folder: Path, language: str) -> Path:
+    """Write the page from what `deliver` wrote, then tell the manifest of all; returns the page.
+
+    Nothing of the run is needed any more, so that the page of a large programme has its room.
+    """
     give_back()
-    page: Path = build(folder, programme.programme.language)
-    manifest()
+    page: Path = build(folder, language)
+    refresh_manifest(folder, leave_out=LEFT_OUT)
     return page
 
 

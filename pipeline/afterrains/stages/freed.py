@@ -12,7 +12,16 @@ from contextlib import suppress
 
 import pyarrow as pa
 
-__all__ = ["give_back"]
+__all__ = ["from_one_place", "give_back"]
+
+
+def from_one_place() -> None:
+    """Let Arrow take memory from the system's allocator, as all else does.
+
+    Its own keeps what tables once took, where nothing else can use it: 45 MB of a run of 5,000
+    sites.
+    """
+    pa.set_memory_pool(pa.system_memory_pool())
 
 
 def give_back() -> None:

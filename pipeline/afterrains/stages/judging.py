@@ -2,50 +2,24 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
 from pathlib import Path
-from typing import Any
 
 import pandas as pd
 
-from afterrains.delivery.look_counts import count_looks
 from afterrains.rain import season_rain, sowing_rain
-from afterrains.results import Tables, build_tables, comparable_table, measuring_rule
+from afterrains.results import Tables, build_tables, measuring_rule
 from afterrains.stages.calendars import reference_of, start_rule
-from afterrains.stages.cell_task import CellResult, CellTask
-from afterrains.stages.cellwork import load_looks, load_series
-from afterrains.stages.ledger import Ledger
+from afterrains.stages.measured import Measured
 from afterrains.stages.prepare import Prepared
 from afterrains.stages.woodywork import MODEL_FOLDER
 from afterrains.woody import model_digest
 
-__all__ = ["judge_sites", "looks_of", "rain_after_sowing", "series_of"]
-
-
-def series_of(tasks: Iterable[CellTask], ledger: Ledger) -> pd.DataFrame:
-    """The polygon series of all cells and seasons, in a fixed order."""
-    table = load_series(ledger, (task.key for task in tasks))
-    return table.sort_values(["site_id", "date", "sensor", "scene_id"], ignore_index=True)
-
-
-def looks_of(
-    tasks: Iterable[CellTask], results: Mapping[str, CellResult], ledger: Ledger
-) -> tuple[pd.DataFrame, dict[str, Any]]:
-    """What each pass showed of each site, and the counts of it."""
-    tasks = list(tasks)
-    table = load_looks(ledger, (task.key for task in tasks))
-    doubted = [scene for result in results.values() for scene in result.doubted]
-    always = [
-        (site, task.season, share)
-        for task in tasks
-        for site, share in results[task.key].always_masked
-    ]
-    return table, count_looks(table, doubted, always)
+__all__ = ["judge_sites", "rain_after_sowing"]
 
 
 def judge_sites(
     prepared: Prepared,
-    series: pd.DataFrame,
+    measured: Measured,
     cover: pd.DataFrame | None,
     rain_after: pd.DataFrame | None,
     former: pd.DataFrame,
@@ -58,8 +32,8 @@ def judge_sites(
     Parameters
     ----------
     prepared : Prepared
-    series : DataFrame
-        Of `series_of`.
+    measured : Measured
+        Of `measure`.
     cover : DataFrame or None
         Woody cover of sites and seasons; None where greenness is judged.
     rain_after : DataFrame or None
@@ -76,18 +50,8 @@ def judge_sites(
     if programme.woody is not None:
         model = model_digest(programme.woody.model or output / MODEL_FOLDER)
     site_ids = list(sites["site_id"])
-    drawing = programme.controls.drawing
-    values, unlike = comparable_table(
-        series,
-        prepared.calendar,
-        sites,
-        prepared.register.sowing,
-        prepared.indices,
-        drawn=prepared.register.drawn,
-        reach_m=0.0 if drawing is None else drawing.within_m,
-    )
     return build_tables(
-        values,
+        measured.values,
         prepared.calendar,
         _season_rain(prepared, site_ids),
         sites,
@@ -97,7 +61,7 @@ def judge_sites(
         cover,
         rain_after,
         spill_over_m=programme.controls.spill_over_m,
-        unlike=unlike,
+        unlike=measured.unlike,
         drawn=prepared.register.drawn,
         measuring=measuring_rule(programme, sites, model),
         former=former,

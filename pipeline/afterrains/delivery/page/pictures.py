@@ -50,6 +50,7 @@ _HATCH = 6
 _HATCH_COLOUR = (60, 54, 46)
 _NO_PICTURE = (214, 205, 190)  # ground outside the picture, in either theme
 _JPEG_QUALITY = 80
+_CACHE_MB = 8
 
 Bounds = tuple[float, float, float, float]
 """West, south, east, north in the raster's CRS."""
@@ -134,7 +135,8 @@ class Raster:
 def open_raster(path: Path) -> Iterator[Raster]:
     """Open a raster of the output folder; OutputError where it cannot be read."""
     try:
-        with rasterio.open(path) as file:
+        # GDAL would keep what it decoded of a file, all bands of it; each window is read once.
+        with rasterio.Env(GDAL_CACHEMAX=_CACHE_MB), rasterio.open(path) as file:
             yield Raster(file)
     except RasterioError as error:
         raise OutputError(
