@@ -61,6 +61,9 @@ _COUNTED = """
 import sys, time
 from functools import partial
 from pathlib import Path
+if __name__ == "__main__":
+    from afterrains.stages.ready import get_ready
+    get_ready()  # as the command does, before all else is loaded
 import afterrains.stages.pull as pull
 from afterrains.jobs.run import run_programme
 from afterrains.stages.cellwork import perform
@@ -73,8 +76,6 @@ def counted(task, ledger, log):
     return done
 
 if __name__ == "__main__":
-    from afterrains.stages.ready import get_ready
-    get_ready()
     log = Path(sys.argv[1]).parent / "seconds-of-tasks"
     log.unlink(missing_ok=True)
     pull.perform = partial(counted, log=str(log))

@@ -103,8 +103,22 @@ def test_where_code_is_kept(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> 
 @pytest.mark.parametrize(
     ("module", "heavy"),
     [
-        ("afterrains.jobs.run", ("numba", "scipy.stats", "statsmodels", "sklearn")),
-        ("afterrains.stages.in_hand", ("scipy.stats", "statsmodels", "sklearn", "pyogrio")),
+        (
+            "afterrains.jobs.run",
+            (
+                "numba",
+                "scipy.stats",
+                "scipy.linalg",
+                "scipy.ndimage",
+                "statsmodels",
+                "sklearn",
+                "xarray",
+            ),
+        ),
+        (
+            "afterrains.stages.in_hand",
+            ("scipy.stats", "statsmodels", "sklearn", "pyogrio", "xarray"),
+        ),
     ],
 )
 def test_a_process_loads_no_library_that_it_may_not_need(

@@ -16,8 +16,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+import scipy
 from numpy.typing import NDArray
-from scipy import special
 
 __all__ = ["DRIFTS", "HINT", "CommonDrift", "Slopes", "believe_drift"]
 
@@ -65,13 +65,13 @@ class CommonDrift:
 
     def largest(self, structures: Floats) -> float:
         """Largest drift upwards that the record does not rule out at one-sided 5 %."""
-        reach = -special.ndtri(_RULED_OUT)
+        reach = -scipy.special.ndtri(_RULED_OUT)
         return float(structures @ (self.seen + reach * np.sqrt(self.error)))
 
     def p_upward(self, structures: Floats) -> float:
         """One-sided p-value of a drift upwards, 1 where nothing is known of one."""
         score = np.where(np.isfinite(self.error), self.seen / np.sqrt(self.error), -np.inf)
-        return float(structures @ special.ndtr(-score))
+        return float(structures @ scipy.special.ndtr(-score))
 
     def is_hinted(self, structures: Floats) -> bool:
         """Whether the record hints at a drift, up or down."""

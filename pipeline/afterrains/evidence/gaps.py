@@ -8,8 +8,8 @@ each was known at the season of judging.
 from __future__ import annotations
 
 import numpy as np
+import scipy
 from numpy.typing import NDArray
-from scipy import sparse
 
 from afterrains.evidence.matching import Match
 
@@ -88,7 +88,7 @@ def weighted_seasons(
     weight = match.weights
     targets = np.repeat(np.arange(weight.shape[0]), weight.shape[1])
     shape = (weight.shape[0], departures.shape[0])
-    table = sparse.csr_array((weight.ravel(), (targets, columns.ravel())), shape=shape)
+    table = scipy.sparse.csr_array((weight.ravel(), (targets, columns.ravel())), shape=shape)
     worth = seen * trust
     total = table @ worth
     some = total > 1e-9

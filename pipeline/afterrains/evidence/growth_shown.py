@@ -11,8 +11,8 @@ both curves alike, the blend stays what it was.
 from __future__ import annotations
 
 import numpy as np
+import scipy
 from numpy.typing import NDArray
-from scipy import special
 
 from afterrains.evidence.gap_series import (
     GAP,
@@ -67,8 +67,8 @@ def step_shares(model: GapModel, series: GapSeries, noise: Noise) -> Floats:
     out = np.zeros(sites)
     for part in parts:
         scores = _scores(whole - _told(model, series, noise, part))
-        odds = special.logit(STEP_SHARE) + (scores[0] - scores[1]) / 2
-        out[part] = noise.weight @ special.expit(odds)
+        odds = scipy.special.logit(STEP_SHARE) + (scores[0] - scores[1]) / 2
+        out[part] = noise.weight @ scipy.special.expit(odds)
     return out
 
 

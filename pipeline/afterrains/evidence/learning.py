@@ -11,8 +11,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+import scipy
 from numpy.typing import NDArray
-from scipy import special
 
 from afterrains.evidence.structures import STRUCTURES
 
@@ -135,8 +135,8 @@ def _log_likelihood(group: Residuals, plain: Floats, scale: Floats, prior_df: Fl
     """Restricted log-likelihood of a group, shape (structures, prior_df)."""
     df = group.df
     out: Floats = (
-        special.gammaln((prior_df + df) / 2)
-        - special.gammaln(prior_df / 2)
+        scipy.special.gammaln((prior_df + df) / 2)
+        - scipy.special.gammaln(prior_df / 2)
         - df / 2 * np.log(prior_df * scale[..., None])
         - group.log_determinant[:, None, :] / 2
         - (prior_df + df) / 2 * np.log1p(plain[:, None, :] / (prior_df * scale[..., None]))
@@ -244,7 +244,7 @@ def tail_df(gaps: Floats) -> float:
         scale = 1.0
         for _ in range(20):
             scale = float(((df + 1) / (df + z**2 / scale) * z**2).mean())
-        constant = special.gammaln((df + 1) / 2) - special.gammaln(df / 2)
+        constant = scipy.special.gammaln((df + 1) / 2) - scipy.special.gammaln(df / 2)
         constant -= 0.5 * np.log(df * np.pi * scale)
         fit = float((constant - (df + 1) / 2 * np.log1p(z**2 / (df * scale))).sum())
         if fit > best_fit + 1.5:

@@ -9,8 +9,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+import scipy
 from numpy.typing import NDArray
-from scipy import special
 
 __all__ = ["Mixture"]
 
@@ -48,7 +48,7 @@ class Mixture:
     def below(self, value: Floats | float) -> Floats:
         """Share of the mixture below a value; below 0 it is the one-sided p-value of a gain."""
         t = (np.asarray(value) - self.estimate) / self.se
-        out: Floats = np.einsum("k,kn->n", self.weight, special.stdtr(self.df, t))
+        out: Floats = np.einsum("k,kn->n", self.weight, scipy.special.stdtr(self.df, t))
         # Weights sum to 1 but for rounding, which must not make a chance above 1.
         return np.clip(out, 0.0, 1.0)
 
@@ -56,20 +56,20 @@ class Mixture:
         """Value below which `share` of the mixture lies, by guarded Newton steps."""
         df = self.mean_df
         middle, width = self.mean, self.standard_error
-        x: Floats = middle + special.stdtrit(df, share) * width
-        target = special.ndtri(share)
+        x: Floats = middle + scipy.special.stdtrit(df, share) * width
+        target = scipy.special.ndtri(share)
         for _ in range(4):
             t = (x - self.estimate) / self.se
-            area = np.einsum("k,kn->n", self.weight, special.stdtr(self.df, t))
+            area = np.einsum("k,kn->n", self.weight, scipy.special.stdtr(self.df, t))
             logs = (
-                special.gammaln((self.df + 1) / 2)
-                - special.gammaln(self.df / 2)
+                scipy.special.gammaln((self.df + 1) / 2)
+                - scipy.special.gammaln(self.df / 2)
                 - 0.5 * np.log(self.df * np.pi)
                 - (self.df + 1) / 2 * np.log1p(t**2 / self.df)
             )
             density = np.einsum("k,kn->n", self.weight, np.exp(logs) / self.se)
             # On the normal scale the curve is nearly straight, so few steps settle it.
-            z = special.ndtri(np.clip(area, 1e-15, 1 - 1e-15))
+            z = scipy.special.ndtri(np.clip(area, 1e-15, 1 - 1e-15))
             slope = density / (np.exp(-(z**2) / 2) / np.sqrt(2 * np.pi))
             x = x - np.clip((z - target) / np.maximum(slope, 1e-300), -2 * width, 2 * width)
         return x

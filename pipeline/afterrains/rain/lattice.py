@@ -12,11 +12,11 @@ from dataclasses import dataclass
 import geopandas as gpd
 import numpy as np
 import pyproj
+import scipy
 import shapely
 from exactextract import exact_extract
 from exactextract.raster import NumPyRasterSource
 from numpy.typing import NDArray
-from scipy import sparse
 
 __all__ = ["Axis", "Coverage", "Lattice", "Sums", "axis_of", "cover"]
 
@@ -88,7 +88,7 @@ class Coverage:
 
     rows: NDArray[np.int64]
     columns: NDArray[np.int64]
-    weights: sparse.csr_array
+    weights: scipy.sparse.csr_array
     covered_share: NDArray[np.float64]
 
 
@@ -101,7 +101,7 @@ def cover(sites: gpd.GeoDataFrame, lattice: Lattice) -> Coverage:
     height, width = max(top - bottom, 0), max(right - left, 0)
     if not height or not width:
         nothing = np.empty(0, dtype=np.int64)
-        empty = sparse.csr_array((len(sites), 0))
+        empty = scipy.sparse.csr_array((len(sites), 0))
         return Coverage(nothing, nothing, empty, np.zeros(len(sites)))
     x, y = lattice.x, lattice.y
     window = NumPyRasterSource(
@@ -119,7 +119,7 @@ def cover(sites: gpd.GeoDataFrame, lattice: Lattice) -> Coverage:
     cell = np.concatenate([*found["cell_id"], np.empty(0)]).astype(np.int64)
     part = np.concatenate([*found["coverage"], np.empty(0)]).astype(np.float64)
     used, place = np.unique(cell, return_inverse=True)
-    weights = sparse.csr_array((part, (site, place)), shape=(len(sites), len(used)))
+    weights = scipy.sparse.csr_array((part, (site, place)), shape=(len(sites), len(used)))
     on_grid = np.asarray(weights.sum(axis=1)).ravel() * x.step * y.step
     return Coverage(
         rows=y.places[top - 1 - used // width],

@@ -7,8 +7,8 @@ from collections.abc import Iterator, Sequence
 import geopandas as gpd
 import numpy as np
 import pandas as pd
+import scipy
 from numpy.typing import NDArray
-from scipy import sparse
 
 from afterrains.results.panel import DEAD_GRASS_VALUE, SECOND_LOOKS, enough_dates
 from afterrains.signals.unmixing import SURFACES, ground_shares
@@ -72,7 +72,7 @@ def _of_controls(
     season, seasons = pd.factorize(table["season"])
     # A row for each site, control and season would be millions; a product of tables is none.
     pairs = tuple(sites.get_indexer(pd.Index(weights[name])) for name in ("site_id", "control_id"))
-    weigh = sparse.csr_array((weights["weight"], pairs), shape=(sites.size, sites.size))
+    weigh = scipy.sparse.csr_array((weights["weight"], pairs), shape=(sites.size, sites.size))
     for name in names:
         values = np.full((sites.size, seasons.size), np.nan)
         values[site, season] = table[name]

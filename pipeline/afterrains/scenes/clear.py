@@ -19,8 +19,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+import scipy
 from numpy.typing import NDArray
-from scipy import ndimage
 
 from afterrains.scenes.profile_model import BitMask, ClassMask
 
@@ -108,6 +108,6 @@ def widen(
         raise ValueError(f"a mask cannot be widened by {distance_m} m")
     if distance_m == 0 or not mask.any():
         return mask
-    distances = ndimage.distance_transform_edt(~mask, sampling=pixel_m)
+    distances = scipy.ndimage.distance_transform_edt(~mask, sampling=pixel_m)
     found: NDArray[np.bool_] = distances <= distance_m
     return found

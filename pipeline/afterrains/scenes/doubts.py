@@ -7,8 +7,8 @@ them.
 from __future__ import annotations
 
 import numpy as np
+import scipy
 from numpy.typing import NDArray
-from scipy import special
 
 __all__ = ["always_clouded", "shifted_dates"]
 
@@ -101,5 +101,5 @@ def always_clouded(
     if not enough.any():
         return np.zeros(masked.shape, dtype=bool)
     usual = float(np.median(masked[enough] / covered[enough]))
-    tail = special.bdtrc(masked - 1, covered, usual)  # of the binomial distribution
+    tail = scipy.special.bdtrc(masked - 1, covered, usual)  # of the binomial distribution
     return np.asarray(enough & (tail <= chance) & (masked > covered / 2), dtype=bool)

@@ -9,14 +9,17 @@ a break at the 5 % level. A break says that the level changed, never why.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
-import xarray as xr
+import scipy
 from numpy.typing import NDArray
-from scipy.special import stdtr, stdtrit
 
 from afterrains.compiled import compiled
 from afterrains.signals.composites import require_whole_time
+
+if TYPE_CHECKING:
+    import xarray as xr
 
 __all__ = ["Break", "SuddenLoss", "level_step", "strongest_break", "sudden_losses"]
 
@@ -80,7 +83,9 @@ def level_step(values: NDArray[np.floating]) -> Break:
     splits = n - 2 * _SHORTEST_SIDE + 1
     found = first_after >= 0
     p_value = np.full(t.shape, np.nan)
-    p_value[found] = np.minimum(1.0, splits[found] * 2 * stdtr(n[found] - 2, -t[found]))
+    p_value[found] = np.minimum(
+        1.0, splits[found] * 2 * scipy.special.stdtr(n[found] - 2, -t[found])
+    )
     return Break(
         first_after.reshape(shape),
         shift.astype(np.float32).reshape(shape),
@@ -95,6 +100,8 @@ def strongest_break(cube: xr.DataArray) -> xr.Dataset:
     `cube` holds one value a season and has the dimension "time" whole in one chunk; `first_after`
     counts positions along it from 0.
     """
+    import xarray as xr  # for cubes alone: it takes 15 MB
+
     require_whole_time(cube)
 
     def arrays(values: NDArray[np.floating]) -> tuple[NDArray[np.generic], ...]:
@@ -160,9 +167,9 @@ def sudden_losses(
             expected = float(np.mean(steady))
             reach = float(np.std(steady, ddof=1)) * np.sqrt(1 + 1 / n)
             drop = expected - value
-            lost = drop > reach * -stdtrit(n - 1, error_rate / judged)
+            lost = drop > reach * -scipy.special.stdtrit(n - 1, error_rate / judged)
             if lost and not was_lost:
-                p_value = float(stdtr(n - 1, -drop / reach)) if reach > 0 else 0.0
+                p_value = float(scipy.special.stdtr(n - 1, -drop / reach)) if reach > 0 else 0.0
                 losses.append(SuddenLoss(int(position), expected, drop, p_value))
         if not lost:
             steady.append(value)

@@ -9,9 +9,8 @@ the season's dates. Pure arrays; NaN is a date without a clear look.
 from __future__ import annotations
 
 import numpy as np
+import scipy
 from numpy.typing import NDArray
-from scipy.sparse import coo_array
-from scipy.sparse.csgraph import connected_components
 
 __all__ = ["means_over_common_dates"]
 
@@ -99,8 +98,8 @@ def _groups(seen: NDArray[np.bool_]) -> NDArray[np.int64]:
     """A number for each site, equal for sites that dates link."""
     n_sites, n_dates = seen.shape
     rows, columns = np.nonzero(seen)
-    links = coo_array(
+    links = scipy.sparse.coo_array(
         (np.ones(rows.size), (rows, columns + n_sites)), shape=(n_sites + n_dates,) * 2
     )
-    labels: NDArray[np.int64] = connected_components(links, directed=False)[1]
+    labels: NDArray[np.int64] = scipy.sparse.csgraph.connected_components(links, directed=False)[1]
     return labels[:n_sites]

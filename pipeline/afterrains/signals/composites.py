@@ -11,14 +11,17 @@ from __future__ import annotations
 import math
 from collections.abc import Collection, Sequence
 from functools import lru_cache, partial
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
-import xarray as xr
 from numpy.typing import NDArray
 
 from afterrains.compiled import compiled
 from afterrains.signals.season_values import HIGH_QUANTILE, LOW_QUANTILE
+
+if TYPE_CHECKING:
+    import xarray as xr
 
 __all__ = ["natural_colour", "season_composite", "season_composites"]
 
@@ -123,6 +126,8 @@ def season_composites(
     ValueError
         If the lengths differ, no date has a season, or "time" is split into chunks.
     """
+    import xarray as xr  # for cubes alone: it takes 15 MB
+
     if len(season) != index.sizes["time"]:
         raise ValueError(f"{len(season)} seasons for {index.sizes['time']} dates")
     require_whole_time(index)

@@ -12,8 +12,8 @@ Statistical Society B 57, 289-300. doi:10.1111/j.2517-6161.1995.tb02031.x
 from __future__ import annotations
 
 import numpy as np
+import scipy
 from numpy.typing import NDArray
-from scipy.ndimage import label
 
 __all__ = [
     "FALSE_DISCOVERY_RATE",
@@ -63,7 +63,7 @@ def classes(
         beyond = np.zeros(p_value.shape, dtype=bool)
         beyond[known] = discovered(p_value[known], rate)
         for value, side in ((ROSE, change > 0), (FELL, change < 0)):
-            patch, _ = label(beyond & side)
+            patch, _ = scipy.ndimage.label(beyond & side)
             large = np.bincount(patch.ravel()) >= least_patch
             large[0] = False
             kind[large[patch]] = value

@@ -15,12 +15,16 @@ trends. So these numbers describe a pixel; they never carry a verdict.
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 import numpy as np
-import xarray as xr
 from numpy.typing import NDArray
 
 from afterrains.signals.composites import require_whole_time
 from afterrains.signals.pairs import slopes_and_tests
+
+if TYPE_CHECKING:
+    import xarray as xr
 
 __all__ = ["decimal_years", "robust_slope", "slope_and_test"]
 
@@ -111,6 +115,8 @@ def robust_slope(cube: xr.DataArray, *, min_valid: int = 5) -> xr.Dataset:
     ValueError
         As `slope_and_test`, and if "time" is split into chunks.
     """
+    import xarray as xr  # for cubes alone: it takes 15 MB
+
     require_whole_time(cube)
     kind = np.float32 if cube.dtype == np.float32 else np.float64
     slope, p_value, n = xr.apply_ufunc(

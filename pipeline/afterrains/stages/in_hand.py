@@ -9,6 +9,8 @@ import signal
 signal.signal(signal.SIGINT, signal.SIG_IGN)
 
 import numpy as np  # noqa: E402
+import scipy.ndimage  # noqa: E402
+import scipy.special  # noqa: E402, F401
 
 import afterrains.stages.cellwork  # noqa: E402
 import afterrains.stages.radarwork  # noqa: E402

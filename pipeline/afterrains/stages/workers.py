@@ -98,7 +98,8 @@ def connect(
         processes = workers or os.cpu_count() or 1
         limit = "auto" if memory_gb is None else f"{int(memory_gb * 1e9 / processes)}B"
         get_ready()
-        # A batch on a laptop opens no port beyond the loopback, and none that another may hold.
+        # A batch on a laptop opens no port beyond the loopback, and no page that nobody looks at:
+        # to load what would draw it takes the process that judges 20 MB.
         with (
             dask.config.set({**_LOCAL, "distributed.worker.profile.enabled": watched}),
             LocalCluster(
@@ -106,7 +107,7 @@ def connect(
                 threads_per_worker=1,
                 memory_limit=limit,
                 host="127.0.0.1",
-                dashboard_address="127.0.0.1:0",
+                dashboard_address=None,
                 silence_logs=logging.ERROR,
                 # A worker is a copy of a process that was started a while ago.
                 env={**os.environ, **ENVIRONMENT},

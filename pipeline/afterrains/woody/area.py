@@ -24,8 +24,8 @@ from collections.abc import Hashable, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
+import scipy
 from numpy.typing import ArrayLike, NDArray
-from scipy.special import ndtri
 
 __all__ = [
     "AreaEstimate",
@@ -48,7 +48,7 @@ class Share:
 
     def half_width(self, confidence: float = 0.95) -> Numbers:
         """Half the width of the confidence interval."""
-        widths: Numbers = ndtri(0.5 + confidence / 2) * self.standard_error
+        widths: Numbers = scipy.special.ndtri(0.5 + confidence / 2) * self.standard_error
         return widths
 
     def times(self, factor: float) -> Share:
@@ -243,7 +243,9 @@ def cochran_sample_size(share: float, half_width: float, confidence: float = 0.9
     """How many places tell a share to within `half_width` (Cochran 1977, eq. 4.2), rounded up."""
     if not 0 <= share <= 1 or half_width <= 0 or not 0 < confidence < 1:
         raise ValueError("share and confidence lie between 0 and 1, the half width above 0")
-    return _up(float(ndtri(0.5 + confidence / 2)) ** 2 * share * (1 - share) / half_width**2)
+    return _up(
+        float(scipy.special.ndtri(0.5 + confidence / 2)) ** 2 * share * (1 - share) / half_width**2
+    )
 
 
 def _up(number: float) -> int:

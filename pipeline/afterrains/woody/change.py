@@ -21,10 +21,10 @@ from dataclasses import dataclass
 from datetime import date
 
 import numpy as np
+import scipy
 from numpy.typing import NDArray
 from odc.geo.geobox import GeoBox
 from rasterio.features import rasterize
-from scipy.special import ndtr, ndtri, stdtrit
 from shapely.geometry.base import BaseGeometry
 
 from afterrains.signals.patches import (
@@ -111,11 +111,15 @@ def woody_change(
     spread += np.square(model.scale.at(then)) / np.maximum(then_count, 1)
     error = np.where(np.isfinite(change), np.sqrt((by_season + share.plot) * spread), np.nan)
     tail = 1.0 - rate / 2.0
-    few = stdtrit(share.seasons - 1, tail) if share.seasons > 1 else ndtri(tail)
+    few = (
+        scipy.special.stdtrit(share.seasons - 1, tail)
+        if share.seasons > 1
+        else scipy.special.ndtri(tail)
+    )
     beyond = np.maximum(np.abs(change) - few * np.sqrt(by_season * spread), 0.0)
     own = np.sqrt(share.plot * spread)
     # A change without any error cannot be tested; it stays unchanged.
-    p_value = np.where(own > 0, 2.0 * ndtr(-beyond / np.where(own > 0, own, 1)), 1)
+    p_value = np.where(own > 0, 2.0 * scipy.special.ndtr(-beyond / np.where(own > 0, own, 1)), 1)
     p_value[~np.isfinite(change)] = np.nan
     kind = classes(p_value, change, rate=rate, least_patch=least_patch)
     return Change(change.astype(np.float32), error.astype(np.float32), kind)

@@ -19,8 +19,8 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
+import scipy
 from numpy.typing import NDArray
-from scipy.ndimage import uniform_filter
 
 from afterrains.scenes.radar import DIRECTIONS, direction_of
 from afterrains.signals.backscatter import decibels
@@ -150,10 +150,10 @@ def _log_ratio(top: NDArray[np.float64], bottom: NDArray[np.float64]) -> NDArray
 def _local_mean(values: NDArray[np.float64], width: int) -> NDArray[np.float64]:
     """Mean of the known neighbours in a square; NaN where fewer than half are known."""
     known = np.isfinite(values)
-    total = uniform_filter(np.where(known, values, 0.0), width, mode="constant")
-    share = uniform_filter(known.astype(np.float64), width, mode="constant")
+    total = scipy.ndimage.uniform_filter(np.where(known, values, 0.0), width, mode="constant")
+    share = scipy.ndimage.uniform_filter(known.astype(np.float64), width, mode="constant")
     # The rim of the array counts as unknown there, not as zero.
-    inside = uniform_filter(np.ones_like(values), width, mode="constant")
+    inside = scipy.ndimage.uniform_filter(np.ones_like(values), width, mode="constant")
     enough = share >= 0.5 * inside - 1e-9
     return np.where(enough, total / np.where(enough, share, 1.0), np.nan)
 

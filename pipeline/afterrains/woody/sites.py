@@ -24,8 +24,8 @@ from collections.abc import Iterable
 
 import numpy as np
 import pandas as pd
+import scipy
 from numpy.typing import NDArray
-from scipy.special import stdtrit
 
 from afterrains.signals.coverage import Coverage
 from afterrains.woody.features import FeatureStack
@@ -117,7 +117,7 @@ def site_cover(
     inside = mean(found.applicability.ravel()[coverage.pixel])
     seen_share = np.minimum(seen / coverage.whole, 1.0)
     error = np.sqrt(own + shared)
-    reach = stdtrit(freedom, 0.5 + level / 2) * error
+    reach = scipy.special.stdtrit(freedom, 0.5 + level / 2) * error
     trusted = (seen_share >= LEAST_SEEN) & (inside >= LEAST_INSIDE)
     return pd.DataFrame(
         {
