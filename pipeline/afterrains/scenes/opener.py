@@ -10,7 +10,9 @@ from __future__ import annotations
 import io
 import secrets
 from collections.abc import Callable
+from concurrent.futures import Executor
 from dataclasses import dataclass
+from functools import partial
 from typing import Any, Generic, TypeVar
 
 import rasterio
@@ -21,9 +23,10 @@ from afterrains.scenes.handlers import HANDLERS
 from afterrains.scenes.remote import RemoteFile
 from afterrains.scenes.windows import TROUBLES, logged_errors
 
-__all__ = ["Opened", "Opener", "open_remote"]
+__all__ = ["Opened", "Opener", "look_into", "open_remote"]
 
 _Found = TypeVar("_Found")
+_Done = TypeVar("_Done")
 _MOST_PARTS = 1000
 """Of a directory, fetched one after another; a file that sends GDAL on and on is broken."""
 
@@ -64,14 +67,42 @@ def open_remote(
     RasterioError, OSError, ValueError
         If GDAL, or `look`, finds the file broken.
     """
+    opened = _fetched(file, partial(_opened, look=look, driver=driver or file.driver))
+    opened.opener.may_ask = True
+    return opened
+
+
+def look_into(file: RemoteFile, look: Callable[[Any], _Found], gdal: Executor) -> _Found:
+    """What `look` finds in a remote file, which is then shut again; see `open_remote`.
+
+    Only threads of `gdal` call GDAL, which keeps a megabyte for each thread that ever did; the
+    caller's waits for the server.
+    """
+
+    def looked(opener: Opener) -> tuple[_Found] | None:
+        with HANDLERS.changed():
+            opened = _tried_once(opener, look, file.driver)
+            if opened is None:
+                return None
+            opened.dataset.close()
+        return (opened.found,)
+
+    return _fetched(file, lambda opener: gdal.submit(looked, opener).result())[0]
+
+
+def _opened(opener: Opener, look: Callable[[Any], _Found], driver: str) -> Opened[_Found] | None:
+    with HANDLERS.changed():
+        return _tried_once(opener, look, driver)
+
+
+def _fetched(file: RemoteFile, attempt: Callable[[Opener], _Done | None]) -> _Done:
+    """What `attempt` gives once all that it asks for is in memory."""
     asked: set[tuple[int, int]] = set()
     while True:
         opener = Opener(file)
-        with HANDLERS.changed():
-            opened = _tried_once(opener, look, driver or file.driver)
-        if opened is not None:
-            opener.may_ask = True
-            return opened
+        done = attempt(opener)
+        if done is not None:
+            return done
         missing = opener.missing
         if missing is None or missing in asked or len(asked) == _MOST_PARTS:
             raise UnreadableError("its directory cannot be followed")

@@ -23,7 +23,7 @@ from afterrains.scenes.directory import Directories, Directory, Plan
 from afterrains.scenes.failures import Patience, UnreadableError
 from afterrains.scenes.filled import Filled
 from afterrains.scenes.grids import grid_of, windows_of
-from afterrains.scenes.opener import Opened, open_remote
+from afterrains.scenes.opener import Opened, look_into, open_remote
 from afterrains.scenes.plan import Block, blocks_under
 from afterrains.scenes.ranges import RangeClient
 from afterrains.scenes.references import is_address
@@ -75,6 +75,7 @@ class WindowReader:
         self.client = RangeClient(self.patience, sign, 2 * in_flight, trusted)
         # A file's thread waits for its requests, so the two must not share one pool.
         self._files = ThreadPoolExecutor(in_flight, "file", initializer=_stay_in_environment)
+        self._gdal = ThreadPoolExecutor(1, "gdal", initializer=_stay_in_environment)
         self._requests = ThreadPoolExecutor(in_flight, "request")
         # Decoding by as many threads as there are processors keeps each one's memory in its cache;
         # what waits for them is bounded.
@@ -92,6 +93,7 @@ class WindowReader:
     def close(self) -> None:
         """End the threads; what is under way is finished first."""
         self._files.shutdown(cancel_futures=True)
+        self._gdal.shutdown()
         self._requests.shutdown()
         self._decoders.shutdown()
 
@@ -141,12 +143,12 @@ class WindowReader:
                 plan = directory.known(geoboxes) if directory else None
                 if plan is None:
                     look = partial(_look, file=file, known=directory, geoboxes=geoboxes)
-                    opened = open_remote(file, look)
-                    if not isinstance(opened.found, Plan):
+                    found = look_into(file, look, self._gdal)
+                    if not isinstance(found, Plan):
+                        opened = open_remote(file, lambda _: found)
                         until.callback(opened.close)
-                        return self._by_gdal(file, opened, *opened.found)
-                    opened.close()
-                    plan = opened.found
+                        return self._by_gdal(file, opened, *found)
+                    plan = found
                     self._directories.keep(file, plan.directory)
                 filled = Filled.of(plan)
                 self._pull(file, plan.blocks, filled)
