@@ -11,7 +11,7 @@ import pytest
 from shapely import Polygon
 from shapely.geometry import MultiPolygon, box, shape
 
-from afterrains.delivery.geojson import plain_geometry
+from afterrains.delivery.geojson import plain_geometry, write_features
 from afterrains.delivery.sites_layer import write_sites
 
 _VERDICTS = pd.DataFrame({"site_id": ["north"], "verdict": ["gain"]})
@@ -78,3 +78,22 @@ def test_heights_are_left_out_and_numbers_are_short() -> None:
         "type": "Polygon",
         "coordinates": [[[0.0, 0.0], [1.234568, 0.0], [1.0, 1.0], [0.0, 0.0]]],
     }
+
+
+@pytest.mark.parametrize("count", [0, 1, 3])
+def test_features_one_by_one_are_the_text_of_all_at_once(tmp_path: Path, count: int) -> None:
+    """As Python's own encoder lays out the whole; text with line ends of every kind."""
+    odd = {
+        "type": "Feature",
+        "name": "a\nb\u2028c\x85é",
+        "empty": {},
+        "none": None,
+        "at": [[1.5, 2]],
+    }
+    features = [odd | {"number": number} for number in range(count)]
+    path = write_features(tmp_path / "some.geojson", iter(features))
+    whole = {"type": "FeatureCollection", "features": features}
+    assert path.read_text("utf-8") == json.dumps(whole, indent=2, ensure_ascii=False) + "\n"
+    with pytest.raises(ValueError, match="JSON"):
+        write_features(path, [{"n": float("nan")}])
+    assert json.loads(path.read_text("utf-8")) == whole

@@ -17,7 +17,9 @@ import pytest
 from frictionless import Package
 from rio_cogeo.cogeo import cog_validate
 
+from afterrains.errors import OutputError
 from afterrains.jobs.run import RunSummary, run_programme
+from afterrains.stages.deliver import earlier_state
 from afterrains.stages.ledger import Ledger
 
 Digests = Callable[[Path], dict[str, str]]
@@ -54,6 +56,15 @@ def _afterrains(*arguments: str | Path) -> subprocess.CompletedProcess[str]:
         timeout=300,
         check=False,
     )
+
+
+def _ended_a_year_earlier(programme: Path) -> str:
+    """Let the scenes of a programme file end a year earlier; returns what it said before."""
+    text = programme.read_text(encoding="utf-8")
+    [end] = [line for line in text.splitlines() if line.strip().startswith("end:")]
+    year = int(end.split(":")[1].strip()[:4])
+    programme.write_text(text.replace(end, f"  end: {year - 1}-12-31"), encoding="utf-8")
+    return text
 
 
 def test_every_promised_file_is_there(undisturbed: RunSummary) -> None:
@@ -173,10 +184,7 @@ def test_a_new_season_costs_a_season_and_rewrites_nothing(programme_copy: Path) 
 
     What verdict_history.csv said stands to the letter; another rule puts it aside, whole.
     """
-    text = programme_copy.read_text(encoding="utf-8")
-    [end] = [line for line in text.splitlines() if line.strip().startswith("end:")]
-    year = int(end.split(":")[1].strip()[:4])
-    programme_copy.write_text(text.replace(end, f"  end: {year - 1}-12-31"), encoding="utf-8")
+    text = _ended_a_year_earlier(programme_copy)
     first = run_programme(programme_copy, workers=1)
     then = (first.output / "verdict_history.csv").read_text(encoding="utf-8").splitlines()
     programme_copy.write_text(text, encoding="utf-8")
@@ -204,10 +212,7 @@ def test_history_is_not_rewritten_by_a_new_season(
     programme_copy: Path, undisturbed: RunSummary
 ) -> None:
     """What was known at a season stays as it was judged then, when later seasons come."""
-    text = programme_copy.read_text(encoding="utf-8")
-    [end] = [line for line in text.splitlines() if line.strip().startswith("end:")]
-    year = int(end.split(":")[1].strip()[:4])
-    programme_copy.write_text(text.replace(end, f"  end: {year - 1}-12-31"), encoding="utf-8")
+    _ended_a_year_earlier(programme_copy)
     earlier = run_programme(programme_copy, workers=1)
     key = ["site_id", "as_of"]
     then = pd.read_csv(earlier.output / "verdict_history.csv").set_index(key)
@@ -216,6 +221,28 @@ def test_history_is_not_rewritten_by_a_new_season(
     assert len(shared) > 20
     columns = ["verdict", "gain", "gain_low", "gain_high", "p_value"]
     pd.testing.assert_frame_equal(then.loc[shared, columns], now.loc[shared, columns])
+
+
+def test_results_stay_whole_where_a_run_ends_before_it_delivers(
+    programme_copy: Path, digests: Digests, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The new season's series are written before the judging, but not over what was delivered."""
+    text = _ended_a_year_earlier(programme_copy)
+    output = run_programme(programme_copy, workers=1).output
+    before = digests(output)
+    programme_copy.write_text(text, encoding="utf-8")
+
+    def stopped(*_: object, **__: object) -> None:
+        raise OutputError("the disk is full")
+
+    with monkeypatch.context() as patched:
+        patched.setattr("afterrains.jobs.run.judge_sites", stopped)
+        with pytest.raises(OutputError, match="full"):
+            run_programme(programme_copy, workers=1)
+    assert before.items() <= digests(output).items()  # maps of the new season are there already
+    assert earlier_state(output) is not None
+    run_programme(programme_copy, workers=1)
+    assert digests(output)["series.csv"] != before["series.csv"]
 
 
 def test_two_runs_at_once_are_refused(programme_copy: Path) -> None:

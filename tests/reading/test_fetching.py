@@ -304,3 +304,30 @@ def test_no_query_string_is_kept_or_told(
     kept = [path for path in (tmp_path / "s").rglob("*") if path.is_file()]
     assert kept
     assert not any(b"SECRET" in path.read_bytes() or "SECRET" in str(path) for path in kept)
+
+
+def test_gdal_is_called_by_one_thread_however_many_files_are_read(
+    band: Path, folder: Path, server: RangeServer, monkeypatch: pytest.MonkeyPatch
+):
+    """GDAL keeps a megabyte for every thread that called it; 16 files are read side by side."""
+    names = [f"file-{number}.tif" for number in range(16)]
+    for name in names:
+        (folder / name).write_bytes(band.read_bytes())
+    callers: set[str] = set()
+    open_it = rasterio.open
+
+    def noted(*arguments: Any, **how: Any) -> Any:
+        callers.add(threading.current_thread().name)
+        return open_it(*arguments, **how)
+
+    monkeypatch.setattr(rasterio, "open", noted)
+    window = box(0, 0, 10, 10)
+    with WindowReader(None, EAGER) as reader:
+        started = [reader.start(f"{server.address}/{name}", window) for name in names]
+        readings = [each.result() for each in started]
+    monkeypatch.undo()
+    with rasterio.open(band) as dataset:
+        expected = dataset.read(1)[:10, :10]
+    assert all(np.array_equal(each.numbers, expected) for each in readings if each)
+    assert None not in readings
+    assert len(callers) == 1

@@ -15,6 +15,8 @@ from numpy.typing import NDArray
 from odc.geo.geobox import GeoBox
 
 from afterrains.scenes import Profiles, overpasses, read_overpass, search
+from afterrains.scenes.documents import Documents
+from afterrains.scenes.sources import Asked, Remarks, raw_items
 
 MakeItem = Callable[..., dict[str, Any]]
 Writer = Callable[..., Path]
@@ -114,3 +116,20 @@ def test_same_ground_same_reflectance(
     assert seen.clear.all()
     for band, expected in truth.items():
         assert np.array_equal(seen.reflectance[band], (expected / 10_000).astype(np.float32))
+
+
+def test_items_of_a_saved_collection_are_taken_as_they_stand(tmp_path: Path) -> None:
+    """Each is text until its turn comes; a feature inside another, and what is none, as well."""
+    inner = {"type": "Feature", "properties": {"deep": [{"type": "Feature", "id": "é\u2028"}]}}
+    features = [{"type": "Feature", "id": "a", "assets": {"x": inner}}, {"id": "no type"}, inner]
+    place = tmp_path / "saved.json"
+    place.write_text(json.dumps({"type": "FeatureCollection", "features": [*features, "none"]}))
+    asked = Asked(("c",), date(2020, 1, 1), date(2020, 1, 2), (0, 0, 1, 1), frozenset())
+    remarks = Remarks()
+    with Documents() as documents:
+        found = [item for item, _ in raw_items(str(place), asked, documents, remarks)]
+        place.write_text(json.dumps(features[0]))
+        single = [item for item, _ in raw_items(str(place), asked, documents, remarks)]
+    assert found == features
+    assert single == features[:1]
+    assert [each.detail for each in remarks.refused] == ["feature 3 is not an object"]

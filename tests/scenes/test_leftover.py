@@ -116,3 +116,20 @@ def test_wrong_arguments_are_named():
         leftovers(values, np.arange(4))
     with pytest.raises(ValueError, match="above zero"):
         leftovers(values, np.arange(3), threshold=0)
+
+
+def test_rows_in_parts_are_the_rows_at_once(
+    rng: np.random.Generator, monkeypatch: pytest.MonkeyPatch
+):
+    """What is found of a pixel hangs on no other pixel."""
+    values = rng.normal(0.2, 0.02, (14, 9, 5)).astype(np.float32)
+    values[rng.random(values.shape) < 0.2] = np.nan
+    values[rng.random(values.shape) < 0.1] += 0.2
+    days = np.arange(14) * 5
+    whole = leftovers(values, days)
+    assert 10 < whole.outlier.sum() < whole.tested.sum()
+    for some in (1, 14 * 5 * 2, 14 * 5 * 4):
+        monkeypatch.setattr("afterrains.scenes.leftover._LOOKS_AT_ONCE", some)
+        parts = leftovers(values, days)
+        assert np.array_equal(parts.outlier, whole.outlier)
+        assert np.array_equal(parts.tested, whole.tested)

@@ -74,6 +74,16 @@ def test_composite_of_anything_equals_numpy_in_any_order_of_dates(
         np.testing.assert_array_equal(values, again[name])
 
 
+def test_only_what_is_wanted_is_made(rng: np.random.Generator) -> None:
+    stack = rng.normal(0.2, 0.1, (7, 4, 5)).astype(np.float32)
+    every = season_composite(stack)
+    for names in (("median",), ("low", "high"), ()):
+        made = season_composite(stack, names=names)
+        assert set(made) == {*names, "count"}
+        for name, values in made.items():
+            np.testing.assert_array_equal(values, every[name])
+
+
 def test_season_without_looks_is_nan_and_counts_none() -> None:
     made = season_composite(np.empty((0, 2, 3), np.float32))
     assert np.isnan(made["median"]).all() and (made["count"] == 0).all()
