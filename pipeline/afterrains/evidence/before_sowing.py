@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from afterrains.evidence.common_drift import Slopes
+from afterrains.evidence.common_drift import CommonDrift, Slopes, believe_drift
 from afterrains.evidence.gap_series import (
     GAP,
     ONE,
@@ -20,10 +20,21 @@ from afterrains.evidence.learning import Noise
 from afterrains.evidence.mixture import Mixture
 from afterrains.evidence.structures import DRIFT_SPAN, STRUCTURES, sweep
 
-__all__ = ["newest_departure", "slopes_before", "trend_tests"]
+__all__ = ["newest_departure", "shown_before", "slopes_before", "trend_tests"]
 
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
+
+
+def shown_before(
+    model: GapModel, series: GapSeries, noise: Noise
+) -> tuple[Floats, Floats, Floats, CommonDrift]:
+    """Each site's trend with its error and p-value, and the drift that sites share.
+
+    The slopes under all structures, the largest table of the judging, are not handed on.
+    """
+    slopes = slopes_before(model, series, noise)
+    return *trend_tests(slopes, noise), believe_drift(slopes, noise.variance, DRIFT_SPAN)
 
 
 def slopes_before(model: GapModel, series: GapSeries, noise: Noise) -> Slopes:

@@ -10,8 +10,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from afterrains.evidence.as_of import AsOf, seasons_since
-from afterrains.evidence.before_sowing import newest_departure, slopes_before, trend_tests
-from afterrains.evidence.common_drift import CommonDrift, believe_drift
+from afterrains.evidence.before_sowing import newest_departure, shown_before
+from afterrains.evidence.common_drift import CommonDrift
 from afterrains.evidence.contrast_gls import SiteGains, estimate_gains, rain_told
 from afterrains.evidence.control_gaps import FEWEST_TRUSTED, gaps_to_others, trusted
 from afterrains.evidence.gap_noise import (
@@ -129,7 +129,7 @@ class Ground:
             self.sown_model.seen[rows, :last] & np.isfinite(series.gap),
         )
         noise = learn_noise(of_controls, self._of_sown(model, series, controls.gap[~odd]))
-        slope, slope_se, slope_p, believed = _before_sowing(model, series, noise)
+        slope, slope_se, slope_p, believed = shown_before(model, series, noise)
         drift = believed if believed.is_hinted(noise.weight) else None
         now_seen = model.seen[:, -1]
         shares = step_shares(model, series, noise)
@@ -288,17 +288,6 @@ class Ground:
             curve, step = ramp(later, self.growth), (later > 0).astype(float)
             out[int(age)] = standard_errors(noise, series.season, step, curve, last - int(age))
         return out
-
-
-def _before_sowing(
-    model: GapModel, series: GapSeries, noise: Noise
-) -> tuple[Floats, Floats, Floats, CommonDrift]:
-    """Each site's trend with its error and p-value, and the drift that sites share.
-
-    The slopes under all structures, the largest table of the judging, end here.
-    """
-    slopes = slopes_before(model, series, noise)
-    return *trend_tests(slopes, noise), believe_drift(slopes, noise.variance, DRIFT_SPAN)
 
 
 def _without(group: Residuals, odd: Bools) -> Residuals:
