@@ -241,7 +241,11 @@ def test_results_stay_whole_where_a_run_ends_before_it_delivers(
             run_programme(programme_copy, workers=1)
     assert before.items() <= digests(output).items()  # maps of the new season are there already
     assert earlier_state(output) is not None
-    run_programme(programme_copy, workers=1)
+    with monkeypatch.context() as patched:
+        patched.setattr("afterrains.jobs.run.remember", stopped)
+        with pytest.raises(OutputError, match="full"):
+            run_programme(programme_copy, workers=1)
+    assert earlier_state(output) is None, "the new results are not those of the earlier run"
     assert digests(output)["series.csv"] != before["series.csv"]
 
 

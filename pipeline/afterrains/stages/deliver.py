@@ -77,6 +77,8 @@ def deliver(
     OutputError
         If the disk does not take a file.
     """
+    # Until all is there, nothing may say that an earlier run's results stand.
+    (folder / _STATE).unlink(missing_ok=True)
     programme = prepared.programme
     identity = {"programme_id": programme.programme.id, "title": programme.programme.name}
     indices = prepared.indices
@@ -125,6 +127,7 @@ def finish(folder: Path, language: str) -> Path:
     """
     give_back()
     page: Path = build(folder, language)
+    give_back()
     refresh_manifest(folder, leave_out=LEFT_OUT)
     return page
 

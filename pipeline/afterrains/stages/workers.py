@@ -98,8 +98,7 @@ def connect(
         processes = workers or os.cpu_count() or 1
         limit = "auto" if memory_gb is None else f"{int(memory_gb * 1e9 / processes)}B"
         get_ready()
-        # A batch on a laptop opens no port beyond the loopback, and no page that nobody looks at:
-        # to load what would draw it takes the process that judges 20 MB.
+        # A batch on a laptop opens no port beyond the loopback, and none that another may hold.
         with (
             dask.config.set({**_LOCAL, "distributed.worker.profile.enabled": watched}),
             LocalCluster(
@@ -107,7 +106,9 @@ def connect(
                 threads_per_worker=1,
                 memory_limit=limit,
                 host="127.0.0.1",
-                dashboard_address=None,
+                dashboard_address="127.0.0.1:0",
+                # Nobody knows where it is, and what draws it takes this process 20 MB.
+                scheduler_kwargs={"dashboard": False},
                 silence_logs=logging.ERROR,
                 # A worker is a copy of a process that was started a while ago.
                 env={**os.environ, **ENVIRONMENT},
