@@ -10,7 +10,13 @@ from typing import Any
 
 import pytest
 
-from afterrains.delivery.atomic import atomic_path, remove_partials, write_bytes, write_json
+from afterrains.delivery.atomic import (
+    atomic_path,
+    move_to,
+    remove_partials,
+    write_bytes,
+    write_json,
+)
 from afterrains.errors import OutputError
 
 
@@ -129,3 +135,15 @@ def test_json_is_plain_and_strict(tmp_path: Path) -> None:
     assert "Kañ".encode() in place.read_bytes()
     with pytest.raises(ValueError, match="not JSON compliant"):
         write_json(place, {"n": float("nan")})
+
+
+def test_a_file_moves_whole_or_the_old_one_stays(tmp_path: Path) -> None:
+    laid, place = tmp_path / "aside" / "a.csv", tmp_path / "a.csv"
+    write_bytes(place, b"old")
+    with pytest.raises(OutputError, match=r"a\.csv: cannot be written: the folder has gone"):
+        move_to(laid, place)
+    assert place.read_bytes() == b"old"
+    write_bytes(laid, b"new")
+    move_to(laid, place)
+    assert place.read_bytes() == b"new"
+    assert not laid.exists()

@@ -277,10 +277,11 @@ def test_a_site_without_a_polygon_is_refused_with_its_feature(copy: Path):
     file.write_text(json.dumps(content), "utf-8")
     with pytest.raises(OutputError, match=r"sites\.geojson: feature 3 is not a site"):
         build(copy)
-    content["features"][2] = {"site_id": "no feature"}
-    file.write_text(json.dumps(content), "utf-8")
-    with pytest.raises(OutputError, match=r"sites\.geojson: feature 3 is not a site"):
-        build(copy)
+    for odd in ({"site_id": "no feature"}, {}, None):
+        content["features"][2] = odd
+        file.write_text(json.dumps(content), "utf-8")
+        with pytest.raises(OutputError, match=r"sites\.geojson: feature 3 is not a site"):
+            build(copy)
 
 
 def test_a_programme_with_nothing_sown_yet_has_a_page(copy: Path, parse: Parse):

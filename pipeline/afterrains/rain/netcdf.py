@@ -9,12 +9,12 @@ from __future__ import annotations
 from collections.abc import Iterator
 from itertools import product
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 import geopandas as gpd
 import numpy as np
 import pandas as pd
 import pyproj
+import xarray as xr
 
 from afterrains.errors import Finding
 from afterrains.rain.gridded import SiteGatherer
@@ -22,9 +22,6 @@ from afterrains.rain.lattice import Axis, Lattice, axis_of
 from afterrains.rain.record import RainRecord
 from afterrains.rain.steps import Steps, read_steps
 from afterrains.rain.units import RainUnit, parse_unit
-
-if TYPE_CHECKING:
-    import xarray as xr
 
 __all__ = ["check_netcdf"]
 
@@ -107,8 +104,6 @@ def _broken(file: str, what: str) -> _UnfitError:
 
 def _opened(path: Path) -> xr.Dataset:
     """The dataset, lazily; its values are read only where they are asked for."""
-    import xarray as xr  # for these files alone: it takes 15 MB
-
     engine = "zarr" if path.is_dir() else None
     try:
         # Time stamps stay numbers here: `_steps` decodes them and tells what is wrong with them.
@@ -192,8 +187,6 @@ def _unit(rain: xr.DataArray, file: str) -> RainUnit:
 
 
 def _steps(dataset: xr.Dataset, rain: xr.DataArray, time: str, file: str) -> Steps:
-    import xarray as xr  # for these files alone: it takes 15 MB
-
     attributes = rain[time].attrs
     bounds = str(attributes.get("bounds", ""))
     wanted = [time] + ([bounds] if bounds in dataset.variables else [])

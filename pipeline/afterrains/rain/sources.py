@@ -11,7 +11,6 @@ import geopandas as gpd
 from afterrains.errors import Finding, InputError
 from afterrains.programme import Rain
 from afterrains.rain.catalogue import check_catalogue
-from afterrains.rain.netcdf import check_netcdf
 from afterrains.rain.record import RainRecord
 from afterrains.rain.stack import check_stack
 from afterrains.rain.table import check_table
@@ -70,6 +69,8 @@ def inspect_rain(
     if rain.grid is not None:
         if _is_geotiff(rain.grid):
             return check_stack(rain.grid, sites)
+        from afterrains.rain.netcdf import check_netcdf  # loads xarray, 15 MB that others spare
+
         return check_netcdf(rain.grid, sites)
     assert rain.catalogue is not None, "the programme file's check asks for one source"
     return check_catalogue(rain.catalogue, sites)

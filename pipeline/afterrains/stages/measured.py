@@ -7,7 +7,7 @@ delivered stay whole if this one ends before.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -92,10 +92,9 @@ def measure(prepared: Prepared, results: Mapping[str, CellResult], ledger: Ledge
 
 
 def _looks(
-    tasks: Iterable[CellTask], results: Mapping[str, CellResult], ledger: Ledger, aside: Path
+    tasks: Sequence[CellTask], results: Mapping[str, CellResult], ledger: Ledger, aside: Path
 ) -> dict[str, Any]:
     """Write what each pass showed of each site; the counts of it."""
-    tasks = list(tasks)
     table = load_looks(ledger, (task.key for task in tasks))
     write_csv(LOOKS, table, aside)
     doubted = [scene for result in results.values() for scene in result.doubted]

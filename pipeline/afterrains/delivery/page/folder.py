@@ -171,8 +171,9 @@ def _json(file: Path, each: Callable[[dict[str, Any]], Any] | None = None) -> di
 
 
 def _grounds(file: Path) -> dict[str, Ground]:
-    """The sites' polygons by id; each is made while the file is read, which takes ten times less
-    room than the file's numbers as Python's own.
+    """The sites' polygons by id, each made as soon as its feature is read.
+
+    The numbers of all of them as Python's own would take ten times the file's room.
     """
     grounds: dict[str, Ground] = {}
     at = 0
@@ -190,11 +191,11 @@ def _grounds(file: Path) -> dict[str, Ground]:
             ) from error
         if not ground.geometry.is_empty:
             grounds[ground.site_id] = ground
-        return None
+        return True
 
-    left = [at for at, each in enumerate(_json(file, take).get("features", []), 1) if each]
-    if left:
-        raise OutputError(f"{file}: feature {left[0]} is not a site with a polygon; {MEND}")
+    for number, taken in enumerate(_json(file, take).get("features", []), start=1):
+        if taken is not True:
+            raise OutputError(f"{file}: feature {number} is not a site with a polygon; {MEND}")
     return dict(sorted(grounds.items()))
 
 
