@@ -427,6 +427,30 @@ def test_a_long_table_in_pieces_is_the_table_at_once(
     assert pq.ParquetFile(parts / name).num_row_groups == 16
 
 
+def test_frames_behind_each_other_are_the_table_at_once(tmp_path: Path) -> None:
+    """Cut at any rows, one of the frames empty; the standard is the same table in one frame."""
+    table, frame = _long(500)
+    ordered = frame.sort_values(table.sort_by)
+    frames = (ordered.iloc[a:b] for a, b in ((0, 7), (7, 7), (7, 300), (300, 500)))
+    write_csv_and_parquet(table, frame, tmp_path / "whole")
+    write_csv_and_parquet(table, frames, tmp_path / "parts")
+    name = f"{table.name}.parquet"
+    whole, parts = (pq.read_table(tmp_path / each / name) for each in ("whole", "parts"))
+    assert parts.equals(whole)
+    whole, parts = ((tmp_path / each / table.file).read_bytes() for each in ("whole", "parts"))
+    assert parts == whole
+
+
+def test_frames_out_of_order_are_refused(tmp_path: Path) -> None:
+    """They would make a file whose order, and whose keys, nobody checked."""
+    table, frame = _long(100)
+    ordered = frame.sort_values(table.sort_by)
+    for frames in ([ordered.iloc[50:], ordered.iloc[:50]], [ordered.iloc[:51], ordered.iloc[50:]]):
+        with pytest.raises(ValueError, match="series: rows out of order"):
+            write_csv(table, frames, tmp_path)
+    assert not list(tmp_path.iterdir())
+
+
 def test_a_long_table_is_read_in_pieces_as_at_once(tmp_path: Path) -> None:
     """The standard is pandas' own reader; the file is longer than one block of Arrow's reader."""
     table, frame = _long(30_000)

@@ -8,6 +8,7 @@ from shapely.geometry import Point
 
 from afterrains.programme import Evidence
 from afterrains.results.panel import build_panel, judged_table
+from afterrains.results.series_rows import HeldSeries
 from afterrains.results.units import judge_in_units
 
 BEFORE, AFTER, CONTROLS = 7, 6, 10
@@ -71,7 +72,7 @@ def told(series, calendar):
         geometry=[Point(1000 * n, 0) for n in range(len(ids))],
         crs="EPSG:32631",
     )
-    values = judged_table(series, calendar, ids, ("ndvi",))
+    values = judged_table(HeldSeries(series, calendar), calendar, ids, ("ndvi",))
     panel = build_panel(values, calendar, sites)
     sowing = pd.DataFrame({"site_id": [*TRUE, *FALSE], "sown_on": f"{2010 + BEFORE}-07-01"})
     evidence = Evidence.model_validate(

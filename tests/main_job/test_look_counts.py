@@ -17,7 +17,7 @@ import rasterio
 from affine import Affine
 from odc.geo.geobox import GeoBox
 
-from afterrains.delivery.look_counts import count_looks, look_notes
+from afterrains.delivery.look_counts import LookCounts, look_notes
 from afterrains.jobs.run import RunSummary, run_programme
 from afterrains.scenes import Cell, Overpass, Profiles, Scene
 from afterrains.stages.cell_task import CellResult, CellTask
@@ -135,9 +135,13 @@ def test_counts_by_hand() -> None:
             "not_covered": [0.0, 0.5, 0.0],
         }
     )
-    told = count_looks(
-        looks, [("s9", "shifted"), ("s9", "shifted")], [("b", "2021-dry", 0.4), ("a", "x", 0.001)]
+    counts = LookCounts()
+    for site in ("a", "b"):
+        counts.add(looks[looks["site_id"] == site])
+    told = counts.told(
+        [("s9", "shifted"), ("s9", "shifted")], [("b", "2021-dry", 0.4), ("a", "x", 0.001)]
     )
+    assert told["looks"] == 3
     assert told["pixels"] == {
         "clear": 25.0, "leftover": 5.0, "masked": 2.0, "unreadable": 3.0, "not_covered": 5.0,
     }  # fmt: skip

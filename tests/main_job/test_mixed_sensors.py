@@ -13,7 +13,7 @@ from afterrains.errors import InputError
 from afterrains.jobs.run import run_programme
 from afterrains.programme import load_programme
 from afterrains.scenes.mixing import bands_given
-from afterrains.stages.cellwork import load_composites, load_series, perform
+from afterrains.stages.cellwork import SERIES_OF_TASK, load_composites, perform
 from afterrains.stages.ledger import Ledger
 from afterrains.stages.prepare import prepare
 
@@ -27,7 +27,7 @@ def _series(programme: Path) -> pd.DataFrame:
     ledger = Ledger(programme.parent / "ledger")
     found = [perform(task, ledger) for task in prepare(programme).tasks]
     assert not any(result.unreadable or result.doubted for result in found)
-    return load_series(ledger, [result.key for result in found])
+    return pd.concat(pd.read_parquet(ledger.place(each.key) / SERIES_OF_TASK) for each in found)
 
 
 def _expected(row: pd.Series, *, adjusted: bool) -> float:

@@ -19,7 +19,7 @@ from afterrains.outlook import detectable_gain, draw_by_lot
 from afterrains.programme import load_programme
 from afterrains.rain import inspect_rain, sowing_rain
 from afterrains.register import read_register
-from afterrains.results import build_panel, judged_table
+from afterrains.results import HeldSeries, build_panel, judged_table
 from afterrains.stages.calendars import full_calendar, watched
 
 YAML = """
@@ -143,7 +143,8 @@ def test_after_a_run_sites_pools_and_plans_are_foreseen(programme, rng):
     calendar = watched(full_calendar(settings, rain), settings.scenes.start, settings.scenes.end)
     series = read_csv(series_table(("ndvi",)), output / "series.csv")
     ids = list(register.sites["site_id"])
-    panel = build_panel(judged_table(series, calendar, ids, ("ndvi",)), calendar, register.sites)
+    values = judged_table(HeldSeries(series, calendar), calendar, ids, ("ndvi",))
+    panel = build_panel(values, calendar, register.sites)
     expected = detectable_gain(
         panel, register.sowing, controls=[10], sites=[3], seasons_before=8, judged_seasons=8,
         growth=settings.evidence.growth,

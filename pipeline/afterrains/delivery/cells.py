@@ -21,7 +21,7 @@ __all__ = ["as_given", "checked_pieces", "checked_text", "difference", "typed"]
 
 _STARTS_A_FORMULA = re.compile(r"'*[=+\-@\t\r\n＝＋－＠]")
 _PLAIN_NUMBER = re.compile(r"[+-]?[0-9]+([.,][0-9]+)?")
-_ROWS_AT_ONCE = 20_000
+_ROWS_AT_ONCE = 5_000
 """As text a row takes ten times the room that its values do."""
 _NO_TEXT = re.compile("[\x00-\x08\x0b\x0c\x0e-\x1f\x7f\ud800-\udfff]")
 
@@ -70,15 +70,37 @@ def checked_text(table: Table, frame: pd.DataFrame) -> pd.DataFrame:
     return out.loc[order.index].reset_index(drop=True)
 
 
-def checked_pieces(table: Table, frame: pd.DataFrame) -> Iterator[pd.DataFrame]:
+def checked_pieces(table: Table, frames: Iterable[pd.DataFrame]) -> Iterator[pd.DataFrame]:
     """`checked_text` of a table that may be long, some thousand rows at a time, at least one piece.
+
+    `frames` are its rows, those of one behind those of the one before in the order of the file.
 
     Raises
     ------
     ValueError
-        As `checked_text`, of the first piece that does not fit; a key that stands twice anywhere
-        before the first piece.
+        As `checked_text`, of the first piece that does not fit; a key that stands twice in a frame
+        before the first piece of it; a frame whose rows do not lie behind those before.
     """
+    before: pd.DataFrame | None = None
+    for frame in frames:
+        yield from _checked_frame(table, frame)
+        if len(frame):
+            keys = frame[table.sort_by].reset_index(drop=True)
+            if before is not None:
+                _require_behind(table, before, keys)
+            before = keys
+
+
+def _require_behind(table: Table, before: pd.DataFrame, keys: pd.DataFrame) -> None:
+    """Refuse rows that do not lie behind all of those before."""
+    last = tuple(before.sort_values(table.sort_by).iloc[-1])
+    first = tuple(keys.sort_values(table.sort_by).iloc[0])
+    if first <= last:
+        raise ValueError(f"{table.name}: rows out of order: {first} behind {last}")
+
+
+def _checked_frame(table: Table, frame: pd.DataFrame) -> Iterator[pd.DataFrame]:
+    """`checked_text` of one frame."""
     short = len(frame) <= _ROWS_AT_ONCE
     if short or sorted(frame.columns) != sorted(table.column_names):
         yield checked_text(table, frame)

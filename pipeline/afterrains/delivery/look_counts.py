@@ -13,58 +13,71 @@ import pandas as pd
 
 from afterrains.signals.looks import SHARES
 
-__all__ = ["count_looks", "look_notes"]
+__all__ = ["LookCounts", "look_notes"]
 
 _WORTH_TELLING = 0.01  # of a site: less is a few pixels at its edge
 
 
-def count_looks(
-    looks: pd.DataFrame,
-    doubted: Iterable[tuple[str, str]],
-    always_masked: Iterable[tuple[str, str, float]],
-) -> dict[str, Any]:
-    """The counts of a run.
+class LookCounts:
+    """The counts of a run, from the rows of looks.csv as they pass by."""
 
-    Parameters
-    ----------
-    looks : DataFrame
-        The rows of `looks.csv`.
-    doubted : iterable of (scene_id, reason)
-        Scenes left out because their numbers contradict their metadata; more than once will do.
-    always_masked : iterable of (site_id, season, share)
-        Share of a site's polygon that was masked on nearly every date of a season.
+    def __init__(self) -> None:
+        self._ground = dict.fromkeys(SHARES, 0.0)
+        self._sites: dict[str, dict[str, Any]] = {}
+        self._leftover: dict[str, float] = {}
 
-    Returns
-    -------
-    dict
-        `looks` (rows), `pixels` (ground of all looks by kind, in pixels), `sites` (looks of each
-        site and the mean share of each kind), `leftover_pixels` by scene, `scenes_left_out` and
-        `always_masked`; plain values in a fixed order.
-    """
-    shares = looks[list(SHARES)]
-    ground = shares.mul(looks["pixels"], axis=0)
-    by_site = shares.groupby(looks["site_id"]).mean().round(4)
-    counts = {str(site): int(n) for site, n in looks["site_id"].value_counts().items()}
-    found = ground["leftover"].groupby(looks["scene_id"]).sum()
-    return {
-        "looks": len(looks),
-        "pixels": {kind: round(float(ground[kind].sum()), 1) for kind in SHARES},
-        "sites": {
-            str(site): {"looks": counts[str(site)], **{kind: float(row[kind]) for kind in SHARES}}
-            for site, row in by_site.iterrows()
-        },
-        "leftover_pixels": {
-            str(scene): round(float(pixels), 1) for scene, pixels in found.items() if pixels > 0
-        },
-        "scenes_left_out": [
-            {"scene_id": scene, "reason": reason} for scene, reason in sorted(set(doubted))
-        ],
-        "always_masked": [
-            {"site_id": site, "season": season, "share": round(share, 4)}
-            for site, season, share in sorted(set(always_masked))
-            if share >= _WORTH_TELLING
-        ],
-    }
+    def add(self, looks: pd.DataFrame) -> None:
+        """Count rows; all of a site must be among them."""
+        shares = looks[list(SHARES)]
+        ground = shares.mul(looks["pixels"], axis=0)
+        for kind in SHARES:
+            self._ground[kind] += float(ground[kind].sum())
+        by_site = shares.groupby(looks["site_id"])
+        counts = by_site.size().tolist()
+        for (site, row), n in zip(by_site.mean().round(4).iterrows(), counts, strict=True):
+            self._sites[str(site)] = {"looks": n, **{kind: float(row[kind]) for kind in SHARES}}
+        for scene, pixels in ground["leftover"].groupby(looks["scene_id"]).sum().items():
+            if pixels > 0:
+                name = str(scene)
+                self._leftover[name] = self._leftover.get(name, 0.0) + float(pixels)
+
+    def told(
+        self,
+        doubted: Iterable[tuple[str, str]],
+        always_masked: Iterable[tuple[str, str, float]],
+    ) -> dict[str, Any]:
+        """All of it as plain values in a fixed order.
+
+        Parameters
+        ----------
+        doubted : iterable of (scene_id, reason)
+            Scenes left out because their numbers contradict their metadata; more than once will do.
+        always_masked : iterable of (site_id, season, share)
+            Share of a site's polygon that was masked on nearly every date of a season.
+
+        Returns
+        -------
+        dict
+            `looks` (rows), `pixels` (ground of all looks by kind, in pixels), `sites` (looks of
+            each site and the mean share of each kind), `leftover_pixels` by scene,
+            `scenes_left_out` and `always_masked`.
+        """
+        return {
+            "looks": sum(site["looks"] for site in self._sites.values()),
+            "pixels": {kind: round(pixels, 1) for kind, pixels in self._ground.items()},
+            "sites": dict(sorted(self._sites.items())),
+            "leftover_pixels": {
+                scene: round(pixels, 1) for scene, pixels in sorted(self._leftover.items())
+            },
+            "scenes_left_out": [
+                {"scene_id": scene, "reason": reason} for scene, reason in sorted(set(doubted))
+            ],
+            "always_masked": [
+                {"site_id": site, "season": season, "share": round(share, 4)}
+                for site, season, share in sorted(set(always_masked))
+                if share >= _WORTH_TELLING
+            ],
+        }
 
 
 def look_notes(counts: Mapping[str, Any]) -> tuple[str, ...]:

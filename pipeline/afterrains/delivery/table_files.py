@@ -11,10 +11,10 @@ What a cell may hold and how text is made harmless is in `cells`.
 from __future__ import annotations
 
 import csv
-from collections.abc import Callable, Collection, Iterator
+from collections.abc import Callable, Collection, Iterable, Iterator
 from contextlib import ExitStack
 from pathlib import Path
-from typing import TextIO
+from typing import TextIO, TypeAlias
 
 import numpy as np
 import pandas as pd
@@ -38,22 +38,24 @@ __all__ = [
     "write_parquet",
 ]
 
+Rows: TypeAlias = pd.DataFrame | Iterable[pd.DataFrame]
 _MEDIAN = "_median"
 _CONTROL = "control_"
 _BY_INDEX = ("series", "seasons")
 
 
-def write_csv(table: Table, frame: pd.DataFrame, folder: Path) -> Path:
+def write_csv(table: Table, frame: Rows, folder: Path) -> Path:
     """Check `frame` against the definition and write it as `folder/<table>.csv`.
 
     Parameters
     ----------
     table : Table
         The definition.
-    frame : DataFrame
+    frame : DataFrame, or several
         Exactly the table's columns, in any order; rows in any order (they are sorted by the
-        table's key). Days are midnight datetime64 without a time zone; missing is NaN, NaT, None,
-        or "" in text.
+        table's key). Of a table too long to be held, frames that lie behind each other in that
+        order, as an iterable. Days are midnight datetime64 without a time zone; missing is NaN,
+        NaT, None, or "" in text.
     folder : Path
         The output folder.
 
@@ -74,7 +76,7 @@ def write_csv(table: Table, frame: pd.DataFrame, folder: Path) -> Path:
     return folder / table.file
 
 
-def write_parquet(table: Table, frame: pd.DataFrame, folder: Path) -> Path:
+def write_parquet(table: Table, frame: Rows, folder: Path) -> Path:
     """Write the same rows and the same rounded numbers as `write_csv`, as Parquet.
 
     Types are kept (days are date32, text is text, without the apostrophes of the CSV), and each
@@ -95,13 +97,13 @@ def write_parquet(table: Table, frame: pd.DataFrame, folder: Path) -> Path:
     return folder / _parquet_file(table)
 
 
-def write_csv_and_parquet(table: Table, frame: pd.DataFrame, folder: Path) -> None:
+def write_csv_and_parquet(table: Table, frame: Rows, folder: Path) -> None:
     """`write_csv` and `write_parquet` of one frame, which is checked and rounded once."""
     _write(table, frame, folder)
 
 
 def _write(
-    table: Table, frame: pd.DataFrame, folder: Path, *, csv: bool = True, parquet: bool = True
+    table: Table, frame: Rows, folder: Path, *, csv: bool = True, parquet: bool = True
 ) -> None:
     """Checked cells to one file or both, piece by piece; neither is there unless all fit."""
     with ExitStack() as stack:
@@ -114,7 +116,8 @@ def _write(
         if parquet:
             path = stack.enter_context(atomic_path(folder / _parquet_file(table)))
             writers.append(_parquet_writer(table, stack, path))
-        for text in checked_pieces(table, frame):
+        frames = [frame] if isinstance(frame, pd.DataFrame) else frame
+        for text in checked_pieces(table, frames):
             for write in writers:
                 write(text)
 

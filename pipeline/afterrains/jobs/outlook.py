@@ -23,7 +23,7 @@ from afterrains.outlook import draw_by_lot
 from afterrains.programme import Programme, load_programme
 from afterrains.rain import RainRecord, inspect_rain, start_chances
 from afterrains.register import Register, check_inputs, read_register
-from afterrains.results import build_panel, comparable_table
+from afterrains.results import HeldSeries, build_panel, comparable_table
 from afterrains.stages.calendars import full_calendar, start_rule, watched
 from afterrains.stages.drawn_ground import as_kept
 from afterrains.stages.foreseen import Record, foreseen_gains
@@ -180,14 +180,15 @@ def _record(
     series_table = table_of_file("series", output / "series.csv")
     fixed = {"site_id", "date", "sensor", "scene_id", "clear_fraction", "pixels"}
     indices = tuple(name for name in series_table.column_names if name not in fixed)
-    series = read_csv(series_table, output / "series.csv")
+    wanted = ("site_id", "date", "sensor", "clear_fraction", *indices)
+    series = read_csv(series_table, output / "series.csv", wanted)
     # Ground that a run has drawn serves here too; nothing is drawn for an outlook.
     register = as_kept(programme, register)
     series = series[series["site_id"].isin(register.sites["site_id"])]
     calendar = watched(full_calendar(programme, rain), programme.scenes.start, programme.scenes.end)
     drawing = programme.controls.drawing
     values, unlike = comparable_table(
-        series, calendar, register.sites, register.sowing, indices,
+        HeldSeries(series, calendar), calendar, register.sites, register.sowing, indices,
         drawn=register.drawn, reach_m=0.0 if drawing is None else drawing.within_m,
     )  # fmt: skip
     sites = register.sites[~register.sites["site_id"].isin(unlike.index)]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterator, Sequence
 
 import geopandas as gpd
@@ -9,6 +10,7 @@ import numpy as np
 import pandas as pd
 
 from afterrains.results.rain import rain_before
+from afterrains.results.series_rows import SeriesRows
 from afterrains.scenes.bandpass import family_of
 from afterrains.signals.season_values import judged_values, season_values
 
@@ -42,7 +44,7 @@ _COVER_COLUMNS = ("woody_percent", "woody_low", "woody_high", "woody_se_own", "w
 
 
 def judged_table(
-    series: pd.DataFrame,
+    series: SeriesRows,
     calendar: pd.DataFrame,
     site_ids: Sequence[str],
     indices: Sequence[str],
@@ -55,33 +57,60 @@ def judged_table(
     `judged_other_families`, as all the others did: what one family alone shows is seen by one of
     the two. A second look needs as many dates as the first.
     """
+    largest = _largest_family(series)
+    columns = ["site_id", "date", "sensor", "clear_fraction", *indices]
+    parts = []
+    for at, season in enumerate(calendar["season"]):
+        rows = series.of_season(season, columns)
+        rows = rows[rows["site_id"].isin(list(site_ids))]
+        parts.append(_of_season(rows, calendar.iloc[[at]], site_ids, indices, largest))
+    table = pd.concat(parts, ignore_index=True)
+    # Every part holds the same sites in the same order: now the seasons of each behind each other.
+    by_site = np.arange(len(table)).reshape(len(parts), -1).T.ravel()
+    return table.iloc[by_site].reset_index(drop=True)
+
+
+def _of_season(
+    series: pd.DataFrame,
+    season: pd.DataFrame,
+    site_ids: Sequence[str],
+    indices: Sequence[str],
+    largest: str,
+) -> pd.DataFrame:
+    """Rows of `judged_table` for one season, a row of the calendar."""
     key = ["site_id", "season"]
-    table = season_values(series, calendar, site_ids, indices)
-    table = table.merge(judged_values(series, calendar, site_ids, OUTCOME_INDEX), on=key)
-    for column, looks, index in _second_looks(series, indices):
-        second = judged_values(looks, calendar, site_ids, index)
+    table = season_values(series, season, site_ids, indices)
+    table = table.merge(judged_values(series, season, site_ids, OUTCOME_INDEX), on=key)
+    for column, looks, index in _second_looks(series, indices, largest):
+        second = judged_values(looks, season, site_ids, index)
         seen = second["judged_dates"] >= MIN_CLEAR_DATES["dry"]
         second[column] = second["judged_value"].where(seen)
         table = table.merge(second[[*key, column]], on=key)
     if DEAD_GRASS_INDEX not in indices:
         return table.assign(**{DEAD_GRASS_VALUE: np.nan})
-    dead = judged_values(series, calendar, site_ids, DEAD_GRASS_INDEX)
+    dead = judged_values(series, season, site_ids, DEAD_GRASS_INDEX)
     dead = dead.rename(columns={"judged_value": DEAD_GRASS_VALUE}).drop(columns="judged_dates")
     return table.merge(dead, on=key)
 
 
+def _largest_family(series: SeriesRows) -> str:
+    """The family of sensors with the most rows; "" where there is but one."""
+    counts: Counter[str] = Counter()
+    for sensor, rows in series.sensors().items():
+        counts[family_of(sensor)] += rows
+    return min(counts, key=lambda family: (-counts[family], family)) if len(counts) > 1 else ""
+
+
 def _second_looks(
-    series: pd.DataFrame, indices: Sequence[str]
+    series: pd.DataFrame, indices: Sequence[str], largest: str
 ) -> Iterator[tuple[str, pd.DataFrame, str]]:
     """Column, dates looked at and index of each of `SECOND_LOOKS` that can be had."""
     if SECOND_INDEX in indices:
         yield "judged_second", series, SECOND_INDEX
-    family = series["sensor"].astype(str).map(family_of)
-    counts = family.value_counts()
-    if len(counts) > 1:
-        largest = family == counts.index[0]
-        yield "judged_one_family", series[largest], OUTCOME_INDEX
-        yield "judged_other_families", series[~largest], OUTCOME_INDEX
+    if largest:
+        of_largest = series["sensor"].astype(str).map(family_of) == largest
+        yield "judged_one_family", series[of_largest], OUTCOME_INDEX
+        yield "judged_other_families", series[~of_largest], OUTCOME_INDEX
 
 
 def build_panel(

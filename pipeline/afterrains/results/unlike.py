@@ -12,12 +12,13 @@ from afterrains.drawn import NOT_VISITED
 from afterrains.evidence.likeness import Unlike, unlike_ground
 from afterrains.evidence.panel import read_panel
 from afterrains.results.panel import build_panel, judged_table
+from afterrains.results.series_rows import SeriesRows
 
 __all__ = ["comparable_table", "with_drawn_told"]
 
 
 def comparable_table(
-    series: pd.DataFrame,
+    series: SeriesRows,
     calendar: pd.DataFrame,
     sites: gpd.GeoDataFrame,
     sowing: pd.DataFrame,
@@ -61,7 +62,7 @@ def comparable_table(
     if unlike.empty:
         return values, unlike
     others = [site_id for site_id in site_ids if site_id not in unlike.index]
-    again = judged_table(series[series["site_id"].isin(others)], calendar, others, indices)
+    again = judged_table(series, calendar, others, indices)
     rest = values[values["site_id"].isin(unlike.index)]
     table = pd.concat([again, rest], ignore_index=True)
     # In the order of the first table; a second look may be missing where it had no value.

@@ -148,7 +148,8 @@ def _counted(
     series: pd.DataFrame, calendar: pd.DataFrame, min_clear_fraction: float
 ) -> pd.DataFrame:
     """The looks that count, with their season."""
-    looks = series.assign(season=season_of(series["date"], calendar))
-    looks = looks[looks["season"].notna() & (looks["clear_fraction"] >= min_clear_fraction)]
-    observe_from = looks["season"].map(calendar.set_index("season")["observe_from"])
-    return looks[looks["date"] >= pd.to_datetime(observe_from)]
+    season = season_of(series["date"], calendar)
+    observe_from = pd.to_datetime(season.map(calendar.set_index("season")["observe_from"]))
+    clear = series["clear_fraction"] >= min_clear_fraction
+    counts = season.notna() & clear & (series["date"] >= observe_from)
+    return series[counts].assign(season=season[counts])

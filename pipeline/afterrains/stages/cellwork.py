@@ -9,17 +9,13 @@ names it and a worker anywhere gives the same bytes.
 from __future__ import annotations
 
 import json
-from collections.abc import Collection, Iterable, Iterator
+from collections.abc import Collection, Iterator
 from dataclasses import replace
 from functools import lru_cache
-from pathlib import Path
 from typing import Any
 
 import geopandas as gpd
 import numpy as np
-import pandas as pd
-import pyarrow as pa
-import pyarrow.parquet as pq
 import shapely
 from numpy.typing import NDArray
 from odc.geo.geobox import GeoBox
@@ -37,16 +33,17 @@ from afterrains.stages.stacks import SeasonStacks
 
 __all__ = [
     "COMPOSITES",
+    "LOOKS_OF_TASK",
+    "SERIES_OF_TASK",
     "load_composites",
-    "load_looks",
-    "load_series",
     "perform",
     "recorded",
 ]
 
-_FILES_AT_ONCE = 200
 COMPOSITES = "composites.parquet"
 """A task's layers, in its folder."""
+SERIES_OF_TASK, LOOKS_OF_TASK = "series.parquet", "looks.parquet"
+"""Its tables: the polygon series, and what each pass showed of each site (`polygon_looks`)."""
 
 
 def perform(task: CellTask, ledger: Ledger, *, reader: WindowReader | None = None) -> CellResult:
@@ -92,8 +89,8 @@ def perform(task: CellTask, ledger: Ledger, *, reader: WindowReader | None = Non
         tuple(sorted(always.items())),
     )
     with ledger.record(task.key) as folder:
-        series.to_parquet(folder / "series.parquet", index=False)
-        looks.to_parquet(folder / "looks.parquet", index=False)
+        series.to_parquet(folder / SERIES_OF_TASK, index=False)
+        looks.to_parquet(folder / LOOKS_OF_TASK, index=False)
         write_layers(folder / COMPOSITES, composites)
         (folder / "result.json").write_text(
             json.dumps(
@@ -142,37 +139,6 @@ def recorded(task: Task, ledger: Ledger) -> CellResult | None:
         tuple((str(s), str(r)) for s, r in stored["doubted"]),
         tuple((str(s), float(share)) for s, share in stored["always_masked"]),
     )
-
-
-def load_series(ledger: Ledger, keys: Iterable[str]) -> pd.DataFrame:
-    """The polygon series that finished tasks wrote, one behind the other."""
-    return _tables(ledger, keys, "series.parquet")
-
-
-def load_looks(ledger: Ledger, keys: Iterable[str]) -> pd.DataFrame:
-    """What each pass of finished tasks showed of each site; see `polygon_looks`."""
-    return _tables(ledger, keys, "looks.parquet")
-
-
-def _tables(ledger: Ledger, keys: Iterable[str], name: str) -> pd.DataFrame:
-    places = [ledger.place(key) / name for key in keys]
-    pieces = [
-        _in_one_piece([_read(place) for place in places[start : start + _FILES_AT_ONCE]])
-        for start in range(0, len(places), _FILES_AT_ONCE)
-    ]
-    table: pd.DataFrame = _in_one_piece(pieces).to_pandas()
-    return table
-
-
-def _read(place: Path) -> pa.Table:
-    # Not `read_table`, which first looks for a dataset of many files: that takes longer.
-    with pq.ParquetFile(place) as file:
-        return file.read(use_threads=False)
-
-
-def _in_one_piece(parts: list[pa.Table]) -> pa.Table:
-    """Tables one behind the other; as many pieces as files take several times their room."""
-    return pa.concat_tables(parts).combine_chunks()
 
 
 def load_composites(

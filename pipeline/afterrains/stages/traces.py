@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from datetime import date
 from pathlib import Path
 from typing import Any
@@ -20,7 +20,7 @@ from afterrains.programme.fields import is_address
 from afterrains.rain import RainRecord
 from afterrains.stages.prepare import Prepared
 
-__all__ = ["code_digest", "traces"]
+__all__ = ["code_digest", "scene_traces", "traces"]
 
 _SHORT = 16
 """Hexadecimal digits of a digest: 64 bits, so that chance does not make two alike."""
@@ -29,15 +29,15 @@ _JUDGE_NOTHING = ("cli", "sample", "delivery/page")
 _SETTINGS = ("rain", "grid", "seasons", "controls", "woody", "evidence", "costs")
 
 
-def traces(prepared: Prepared, series: pd.DataFrame) -> dict[str, Any]:
+def traces(prepared: Prepared, scenes: Mapping[str, Mapping[str, str]]) -> dict[str, Any]:
     """The digests of everything that the figures of a run rest on.
 
     Parameters
     ----------
     prepared : Prepared
         The run's plan.
-    series : DataFrame
-        Rows of series.csv.
+    scenes : mapping
+        Of `scene_traces`, of all sites.
 
     Returns
     -------
@@ -48,11 +48,11 @@ def traces(prepared: Prepared, series: pd.DataFrame) -> dict[str, Any]:
         by season, of all passes that were read for a woody-cover model, where any were.
     """
     programme, register = prepared.programme, prepared.register
-    scenes = programme.scenes.model_dump(exclude={"start", "end", "budget_gb"})
+    of_scenes = programme.scenes.model_dump(exclude={"start", "end", "budget_gb"})
     if not is_address(programme.scenes.catalogue):
-        scenes["catalogue"] = Path(programme.scenes.catalogue)
+        of_scenes["catalogue"] = Path(programme.scenes.catalogue)
     settings = {name: _digest(_as_text(getattr(programme, name))) for name in _SETTINGS}
-    settings["scenes"] = _digest(json.dumps(_portable(scenes), sort_keys=True))
+    settings["scenes"] = _digest(json.dumps(_portable(of_scenes), sort_keys=True))
     sites = register.sites
     ground = zip(sites["site_id"], sites["role"], sites["stratum"], sites.geometry, strict=True)
     return {
@@ -68,7 +68,7 @@ def traces(prepared: Prepared, series: pd.DataFrame) -> dict[str, Any]:
             for site_id, rows in register.sowing.groupby("site_id", sort=True)
         },
         "rain": _rain(prepared.rain, prepared.calendar),
-        "scenes": _scenes(series, prepared.calendar),
+        "scenes": dict(scenes),
     } | ({"radar": _radar(prepared)} if prepared.radar else {})
 
 
@@ -131,8 +131,11 @@ def _radar(prepared: Prepared) -> dict[str, str]:
     return {season: _digest(*sorted(ids)) for season, ids in sorted(found.items())}
 
 
-def _scenes(series: pd.DataFrame, calendar: pd.DataFrame) -> dict[str, dict[str, str]]:
-    """Digests of the scenes behind each site's seasons; a season without a value is not there."""
+def scene_traces(series: pd.DataFrame, calendar: pd.DataFrame) -> dict[str, dict[str, str]]:
+    """Digests of the scenes behind each site's seasons; a season without a value is not there.
+
+    `series` are the rows of series.csv of some sites, all of each.
+    """
     ordered = calendar.sort_values("start")
     place = ordered["start"].searchsorted(series["date"], side="right") - 1
     table = series.assign(season=ordered["season"].to_numpy()[place], place=place)
