@@ -3,9 +3,10 @@
 import numpy as np
 import pytest
 from scipy import integrate, stats
+from statsmodels.stats.weightstats import DescrStatsW
 
 from afterrains.contrast import judge
-from afterrains.evidence.common_drift import DRIFTS, Slopes, believe_drift
+from afterrains.evidence.common_drift import DRIFTS, MeanSlope, Slopes, believe_drift
 from afterrains.evidence.growth import RampGrowth
 
 SLOPES = np.array([[0.3, 0.1, 0.2, 0.2]])
@@ -15,7 +16,9 @@ VARIANCE, SPREAD, SPAN = 0.04, 0.1, 10.0
 def believed(slope, variance=VARIANCE, noise=0.01):
     """Belief under one structure, four sites of equal variance."""
     slopes = Slopes(slope, np.full(slope.shape, variance), np.full(4, SPREAD), np.full(4, 6.0))
-    return believe_drift(slopes, np.array([noise]), SPAN)
+    mean = MeanSlope(1)
+    mean.add(slopes)
+    return believe_drift(mean, np.array([noise]), SPAN)
 
 
 def test_the_mean_slope_and_its_error_by_hand():
@@ -27,6 +30,26 @@ def test_the_mean_slope_and_its_error_by_hand():
     assert drift.largest(np.array([1.0])) == pytest.approx(bound, rel=1e-6)
     upward = stats.norm.sf(0.2 / np.sqrt(0.014))
     assert drift.p_upward(np.array([1.0])) == pytest.approx(upward, rel=1e-6)
+
+
+def test_slopes_added_by_parts_are_those_of_all(rng: np.random.Generator):
+    """Statsmodels' weighted mean and sum of squares, structure by structure; sites without none."""
+    slope, variance = rng.normal(0.1, 0.2, (3, 50)), rng.uniform(0.01, 0.1, (3, 50))
+    variance[:, 4] = np.inf
+    variance[2] = np.inf
+    spread = rng.uniform(0.0, 0.2, 50)
+    mean = MeanSlope(3)
+    for part in (slice(0, 1), slice(1, 20), slice(20, 20), slice(20, 50)):
+        mean.add(Slopes(slope[:, part], variance[:, part], spread[part], np.full(50, 6.0)[part]))
+    middle, error = mean.told()
+    for number in (0, 1):
+        known = np.isfinite(variance[number])
+        told = DescrStatsW(slope[number, known], 1 / variance[number, known])
+        np.testing.assert_allclose(middle[number], told.mean, rtol=1e-12)
+        wider = max(told.sumsquares / (known.sum() - 1), 1.0)
+        shared = spread[known].sum()
+        np.testing.assert_allclose(error[number], (wider + shared) / told.sum_weights, rtol=1e-12)
+    assert (middle[2], error[2]) == (0.0, np.inf)
 
 
 def test_slopes_that_differ_more_than_their_noise_make_the_mean_less_sure():

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+
 import numpy as np
 from numpy.typing import NDArray
 
-from afterrains.evidence.common_drift import CommonDrift, Slopes, believe_drift
+from afterrains.evidence.common_drift import CommonDrift, MeanSlope, Slopes, believe_drift
 from afterrains.evidence.gap_series import (
     GAP,
     ONE,
@@ -20,7 +22,7 @@ from afterrains.evidence.learning import Noise
 from afterrains.evidence.mixture import Mixture
 from afterrains.evidence.structures import DRIFT_SPAN, STRUCTURES, sweep
 
-__all__ = ["newest_departure", "shown_before", "slopes_before", "trend_tests"]
+__all__ = ["newest_departure", "shown_before"]
 
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
@@ -29,32 +31,31 @@ Bools = NDArray[np.bool_]
 def shown_before(
     model: GapModel, series: GapSeries, noise: Noise
 ) -> tuple[Floats, Floats, Floats, CommonDrift]:
-    """Each site's trend with its error and p-value, and the drift that sites share.
+    """Each site's trend with its error and p-value (`_trend_tests`), and the drift they share."""
+    tests, mean = [np.empty((3, 0))], MeanSlope(noise.structure.size)
+    for slopes in _slopes_before(model, series, noise):
+        tests.append(_trend_tests(slopes, noise))
+        mean.add(slopes)
+    slope, error, p = np.concatenate(tests, axis=1)
+    return slope, error, p, believe_drift(mean, noise.variance, DRIFT_SPAN)
 
-    The slopes under all structures, the largest table of the judging, are not handed on.
-    """
-    slopes = slopes_before(model, series, noise)
-    return *trend_tests(slopes, noise), believe_drift(slopes, noise.variance, DRIFT_SPAN)
 
-
-def slopes_before(model: GapModel, series: GapSeries, noise: Noise) -> Slopes:
-    """Slope of each site's gap before sowing under every kept structure.
+def _slopes_before(model: GapModel, series: GapSeries, noise: Noise) -> Iterator[Slopes]:
+    """Slope of each site's gap before sowing under every kept structure, some sites at a time.
 
     Per `DRIFT_SPAN` seasons; sites with fewer than two seasons before sowing have none.
     """
     sites, seasons = series.gap.shape
-    kept = noise.structure.size
-    slope, variance = np.zeros((kept, sites)), np.full((kept, sites), np.inf)
     part_of = model.seen[:, :seasons] & series.before
     counted = part_of.sum(axis=1) - series.rain_terms
     df = np.maximum(counted - 2.0, 0.0)
     drift = STRUCTURES.drift[noise.structure][:, None]
-    for part in in_parts(sites, kept):
+    each, place = np.unique(noise.structure, return_inverse=True)
+    for part in in_parts(sites, noise.structure.size):
         columns = series.columns(model.seen, part) * part_of[part, :, None]
-        whitened = model.inverse[:, part, :seasons, :seasons] @ columns[None]
+        whitened = model.factors(part, seasons) @ columns[None]
         whitened = whitened * part_of[part][None, :, :, None]
         products = np.swapaxes(whitened, -1, -2) @ whitened
-        each, place = np.unique(noise.structure, return_inverse=True)
         chosen = products[STRUCTURES.noise[each]]
         chosen, _ = sweep(chosen, SEASON, STRUCTURES.response[each][:, None])
         if series.rain is not None:
@@ -66,32 +67,30 @@ def slopes_before(model: GapModel, series: GapSeries, noise: Noise) -> Slopes:
         rise = np.where(usable, chosen[..., TIME, GAP] / own, 0.0)
         squares = np.maximum(chosen[..., GAP, GAP] - rise**2 * own, 0.0)
         prior = noise.df[:, None]
-        wider = 1 + np.nan_to_num(series.spread[part])
-        middle = (prior * noise.variance[:, None] + squares / wider) / (prior + df[part])
-        slope[:, part] = rise
-        variance[:, part] = np.where(usable, middle * (1 / own + drift), np.inf)
-    return Slopes(slope, variance, np.nan_to_num(series.spread), df)
+        spread = np.nan_to_num(series.spread[part])
+        middle = (prior * noise.variance[:, None] + squares / (1 + spread)) / (prior + df[part])
+        variance = np.where(usable, middle * (1 / own + drift), np.inf)
+        yield Slopes(rise, variance, spread, df[part])
 
 
-def trend_tests(slopes: Slopes, noise: Noise) -> tuple[Floats, Floats, Floats]:
+def _trend_tests(slopes: Slopes, noise: Noise) -> Floats:
     """Slope of each site's gap before sowing, per season, its standard error and two-sided p.
 
-    The slope is tested against the drifts that structures of this record allow; NaN with fewer
-    than four seasons before sowing.
+    Shape (3, sites). The slope is tested against the drifts that structures of this record allow;
+    NaN with fewer than four seasons before sowing.
     """
-    enough = (slopes.df >= 2) & np.isfinite(slopes.variance).all(axis=0)
-    out = np.full((3, enough.size), np.nan)
-    tested = np.flatnonzero(enough)
-    for piece in in_parts(tested.size, noise.structure.size):
-        part = tested[piece]
-        se = np.sqrt(slopes.variance[:, part] * (1 + slopes.spread[part]))
-        df = noise.df[:, None] + slopes.df[part]
-        mixture = Mixture(noise.weight, slopes.slope[:, part], se, df)
-        p = mixture.below(0.0)
-        out[0, part] = mixture.mean / DRIFT_SPAN
-        out[1, part] = mixture.standard_error / DRIFT_SPAN
-        out[2, part] = 2 * np.minimum(p, 1 - p)
-    return out[0], out[1], out[2]
+    tested = (slopes.df >= 2) & np.isfinite(slopes.variance).all(axis=0)
+    out = np.full((3, tested.size), np.nan)
+    if not tested.any():
+        return out
+    se = np.sqrt(slopes.variance[:, tested] * (1 + slopes.spread[tested]))
+    df = noise.df[:, None] + slopes.df[tested]
+    mixture = Mixture(noise.weight, slopes.slope[:, tested], se, df)
+    p = mixture.below(0.0)
+    out[0, tested] = mixture.mean / DRIFT_SPAN
+    out[1, tested] = mixture.standard_error / DRIFT_SPAN
+    out[2, tested] = 2 * np.minimum(p, 1 - p)
+    return out
 
 
 def newest_departure(before: Bools, gap: Floats) -> Floats:

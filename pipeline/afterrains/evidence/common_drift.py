@@ -19,7 +19,7 @@ import numpy as np
 import scipy
 from numpy.typing import NDArray
 
-__all__ = ["DRIFTS", "HINT", "CommonDrift", "Slopes", "believe_drift"]
+__all__ = ["DRIFTS", "HINT", "CommonDrift", "MeanSlope", "Slopes", "believe_drift"]
 
 Floats = NDArray[np.float64]
 
@@ -35,7 +35,7 @@ _RULED_OUT = 0.05
 
 @dataclass(frozen=True)
 class Slopes:
-    """Slopes of sown sites' gaps before sowing, under every kept structure.
+    """Slopes of some sown sites' gaps before sowing, under every kept structure.
 
     `slope` and `variance` have shape (structures, sites), 0 and infinity where there is none;
     `variance` is the site's own part, `spread` (sites,) what the controls' mean adds in its units,
@@ -46,6 +46,42 @@ class Slopes:
     variance: Floats
     spread: Floats
     df: Floats
+
+
+class MeanSlope:
+    """The sites' mean slope under every structure, from slopes that are added some sites at a time.
+
+    Those of all sites under all structures are the largest table of a large programme's judging.
+    The sums of two groups are joined as in Chan, T. F., Golub, G. H. & LeVeque, R. J. (1983).
+    Algorithms for computing the sample variance. Am. Stat. 37, 242-247.
+    doi:10.1080/00031305.1983.10483115
+    """
+
+    def __init__(self, structures: int) -> None:
+        self._total, self._mean, self._apart, self._shared, self._count = np.zeros((5, structures))
+
+    def add(self, slopes: Slopes) -> None:
+        """Some sites' slopes."""
+        known = np.isfinite(slopes.variance)
+        precision = np.where(known, 1 / slopes.variance, 0.0)
+        total = precision.sum(axis=1)
+        safe = np.where(total > 0, total, 1.0)
+        mean = (precision * slopes.slope).sum(axis=1) / safe
+        apart = (precision * (slopes.slope - mean[:, None]) ** 2).sum(axis=1)
+        both = self._total + total
+        moved, share = mean - self._mean, total / np.where(both > 0, both, 1.0)
+        self._apart += apart + moved**2 * self._total * share
+        self._mean += moved * share
+        self._total = both
+        self._shared += (known * slopes.spread).sum(axis=1)
+        self._count += known.sum(axis=1)
+
+    def told(self) -> tuple[Floats, Floats]:
+        """The mean, weighted by precision, and its variance; 0 and infinity without a slope."""
+        wider = np.maximum(self._apart / np.maximum(self._count - 1, 1), 1.0)
+        error = np.full(self._total.shape, np.inf)
+        np.divide(wider + self._shared, self._total, out=error, where=self._count > 0)
+        return self._mean, error
 
 
 @dataclass(frozen=True)
@@ -79,12 +115,13 @@ class CommonDrift:
         return bool(np.isfinite(self.error).any()) and min(p, 1 - p) <= HINT
 
 
-def believe_drift(slopes: Slopes, noise: Floats, span: float) -> CommonDrift:
+def believe_drift(slopes: MeanSlope, noise: Floats, span: float) -> CommonDrift:
     """Weigh the possible common drifts by the sites' slopes.
 
     Parameters
     ----------
-    slopes : Slopes
+    slopes : MeanSlope
+        Of all sites.
     noise : array, shape (structures,)
         Variance of a sown site's gap in one season.
     span : float
@@ -104,7 +141,7 @@ def believe_drift(slopes: Slopes, noise: Floats, span: float) -> CommonDrift:
     hypothesis tests. J. R. Stat. Soc. B 72, 143-170. doi:10.1111/j.1467-9868.2009.00730.x
     (drifts too small to matter are no alternative to none, which spares a record without any).
     """
-    seen, error = _mean_slope(slopes)
+    seen, error = slopes.told()
     told = np.isfinite(error)
     size, spread, prior = (np.array(each)[:, None] for each in zip(*DRIFTS, strict=True))
     scale = span * np.sqrt(noise)
@@ -122,20 +159,3 @@ def believe_drift(slopes: Slopes, noise: Floats, span: float) -> CommonDrift:
     weight /= weight.sum(axis=0)
     share = np.where(told, own / both, 0.0)
     return CommonDrift(weight, start + share * (seen - start), own * (1 - share), seen, error)
-
-
-def _mean_slope(slopes: Slopes) -> tuple[Floats, Floats]:
-    """Mean slope of the sites and its variance under every structure."""
-    mean, error = np.zeros(len(slopes.slope)), np.full(len(slopes.slope), np.inf)
-    # Structure by structure: all of them at once would take several copies of the largest tables.
-    for number, (slope, variance) in enumerate(zip(slopes.slope, slopes.variance, strict=True)):
-        known = np.isfinite(variance)
-        if not known.any():
-            continue
-        precision = 1 / variance[known]
-        total = precision.sum()
-        mean[number] = (precision * slope[known]).sum() / total
-        apart = (precision * (slope[known] - mean[number]) ** 2).sum()
-        wider = max(apart / max(int(known.sum()) - 1, 1), 1.0)
-        error[number] = wider / total + slopes.spread[known].sum() / total
-    return mean, error

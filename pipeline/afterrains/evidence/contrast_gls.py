@@ -107,7 +107,7 @@ def estimate_gains(
     able = (seen & series.before).any(axis=1) & (seen & (series.step > 0)).any(axis=1)
     for part in in_parts(sites, noise.structure.size):
         columns = series.columns(model.seen, part)
-        products = cross_products(model.inverse[:, part, :seasons, :seasons], columns)
+        products = cross_products(model.factors(part, seasons), columns)
         chosen = under_structures(products, noise.structure)
         now = np.stack([series.step[part, -1], series.ramp[part, -1], shares[part]])
         told = _gain_now(chosen, now, counted[part], series.spread[part], noise, drift)

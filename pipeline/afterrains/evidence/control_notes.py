@@ -7,7 +7,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from afterrains.evidence.as_of import AsOf
-from afterrains.evidence.before_sowing import slopes_before, trend_tests
+from afterrains.evidence.before_sowing import shown_before
 from afterrains.evidence.contrast_gls import estimate_gains
 from afterrains.evidence.gap_series import GapModel
 from afterrains.evidence.ground import Ground
@@ -78,7 +78,7 @@ def controls_table(
     last = series.gap.shape[1]
     model = GapModel.of(panel.dry.variance[rows, :last], np.isfinite(panel.dry.values[rows, :last]))
     gains = estimate_gains(model, series, own)
-    table["before_trend_p"] = trend_tests(slopes_before(model, series, own), own)[2]
+    table["before_trend_p"] = shown_before(model, series, own)[2]
     table["own_gain"], table["own_gain_low"] = gains.gain, gains.low
     table["own_gain_high"] = gains.high
     table["note"] = np.select(

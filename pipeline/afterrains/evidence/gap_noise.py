@@ -49,8 +49,8 @@ def gap_residuals(model: GapModel, series: GapSeries, *, gain: bool) -> Residual
     seen = model.seen[:, :seasons]
     for part in in_parts(sites, STRUCTURES.count):
         columns = series.columns(model.seen, part)
-        products = cross_products(model.inverse[:, part, :seasons, :seasons], columns)
-        own = (model.log_terms[:, part, :seasons] * seen[part]).sum(axis=-1)
+        products = cross_products(model.factors(part, seasons), columns)
+        own = model.log_determinants(part, seasons)
         chosen, extra = random_effects(products, STRUCTURES)
         for column in (ONE, STEP, RAMP) if gain else (ONE,):
             chosen, fixed = sweep(chosen, column, np.inf)

@@ -40,10 +40,11 @@ __all__ = [
 
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
+Ints = NDArray[np.intp]
 
 ONE, SEASON, TIME, STEP, RAMP, GAP, PULSE = range(7)
 RAIN = 7  # the last column, where there is one
-_SITES_AT_ONCE, _TABLES_AT_ONCE = 100, 20_000
+_SITES_AT_ONCE, _TABLES_AT_ONCE = 25, 5_000
 
 
 @dataclass(frozen=True)
@@ -51,17 +52,35 @@ class GapModel:
     """Inverse noise factors of a group of sites under every noise model, for all seasons.
 
     The factors of a shorter record are their leading blocks, so one is made for the whole judging.
+    Some sites share the factors of all: `rows` says whose they are, `seen` (sites, seasons) is
+    theirs alone.
     """
 
     inverse: Floats
     log_terms: Floats
+    rows: Ints
     seen: Bools
 
     @classmethod
     def of(cls, variance: Floats, seen: Bools) -> GapModel:
         """Factors for cells of the given relative variance, shape (sites, seasons)."""
         inverse, log_terms = whiteners(STRUCTURES.noise_models, variance, seen)
-        return cls(inverse, log_terms, seen)
+        return cls(inverse, log_terms, np.arange(seen.shape[0]), seen)
+
+    def take(self, rows: Ints | slice, seen: Bools | None = None) -> GapModel:
+        """Some of the sites, with what is seen of them."""
+        seen = self.seen[rows] if seen is None else seen
+        return GapModel(self.inverse, self.log_terms, self.rows[rows], seen)
+
+    def factors(self, part: slice, seasons: int) -> Floats:
+        """Inverse factors of some sites, shape (models, sites, seasons, seasons)."""
+        return self.inverse[:, self.rows[part], :seasons, :seasons]
+
+    def log_determinants(self, part: slice, seasons: int) -> Floats:
+        """Of the noise of some sites where it was seen, shape (models, sites)."""
+        terms = self.log_terms[:, self.rows[part], :seasons]
+        out: Floats = (terms * self.seen[part, :seasons]).sum(axis=-1)
+        return out
 
 
 @dataclass(frozen=True)

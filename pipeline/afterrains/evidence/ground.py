@@ -123,11 +123,8 @@ class Ground:
             spread,
             self._rain_of(rows, departures, match, trust),
         )
-        model = GapModel(
-            self.sown_model.inverse[:, rows, :last, :last],
-            self.sown_model.log_terms[:, rows, :last],
-            self.sown_model.seen[rows, :last] & np.isfinite(series.gap),
-        )
+        seen = self.sown_model.seen[rows, :last] & np.isfinite(series.gap)
+        model = self.sown_model.take(rows, seen)
         noise = learn_noise(of_controls, self._of_sown(model, series, controls.gap[~odd]))
         slope, slope_se, slope_p, believed = shown_before(model, series, noise)
         drift = believed if believed.is_hinted(noise.weight) else None
@@ -249,7 +246,7 @@ class Ground:
             self._rain_of(rows[found], departures, less, trust),
         )
         seen = model.seen[found] & np.isfinite(again.gap)
-        part = GapModel(model.inverse[:, found], model.log_terms[:, found], seen)
+        part = model.take(found, seen)
         second = estimate_gains(part, again, noise, drift=drift, shares=shares[found])
         p[found] = np.nan_to_num(np.where(up, second.p_gain, second.p_loss), nan=1.0)
         place[found] = columns[np.arange(found.size), chosen]
@@ -265,7 +262,7 @@ class Ground:
     def _of_sown(self, model: GapModel, series: GapSeries, controls: Floats) -> Residuals:
         """What the sown sites tell of the noise; those that burnt or were cleared do not."""
         some = slice(None, None, max(1, -(-series.gap.shape[0] // _LEARNING_SITES)))
-        few = GapModel(model.inverse[:, some], model.log_terms[:, some], model.seen[some])
+        few = model.take(some)
         part = GapSeries(
             series.gap[some],
             series.season,

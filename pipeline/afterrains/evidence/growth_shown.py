@@ -80,7 +80,7 @@ def _told(model: GapModel, series: GapSeries, noise: Noise, part: slice) -> Floa
     """
     seasons = series.gap.shape[1]
     columns = series.columns(model.seen, part)
-    products = cross_products(model.inverse[:, part, :seasons, :seasons], columns)
+    products = cross_products(model.factors(part, seasons), columns)
     chosen = under_structures(products, noise.structure)
     pull = np.stack([chosen[..., curve, GAP] for curve in (STEP, RAMP)])
     own = np.stack([chosen[..., curve, curve] for curve in (STEP, RAMP)])

@@ -62,7 +62,8 @@ _P = ParamSpec("_P")
 class Judgement:
     """All that judging a programme gives.
 
-    `history` has the columns `HISTORY_COLUMNS`, `weights` `site_id, control_id, weight`, `balance`
+    `history` has the columns `HISTORY_COLUMNS`, `weights` `site_id, control_id` (categorical) and
+    `weight`, `balance`
     those of `balance.BALANCE_COLUMNS`, `controls` one row a control (contract section 4),
     `specification` is the rule with its digest.
     """
@@ -271,10 +272,12 @@ def _weights_table(
     weights: NDArray[np.float64],
 ) -> pd.DataFrame:
     site, place = np.nonzero(weights > 1e-6)
+    # Hundreds of thousands of rows of a large programme: each id is held once.
+    ids = pd.Index(arrays.site_ids.astype(object))
     table = pd.DataFrame(
         {
-            "site_id": arrays.site_ids[sown[site]],
-            "control_id": arrays.site_ids[controls[site, place]],
+            "site_id": pd.Categorical.from_codes(sown[site], ids),
+            "control_id": pd.Categorical.from_codes(controls[site, place], ids),
             "weight": weights[site, place],
         }
     )

@@ -26,7 +26,8 @@ MOST_CONTROLS = 60
 """Controls that one site is compared with; more add next to nothing (sqrt(1 + 1/60) is 1.008)."""
 # Share of the available controls that the weights must be worth: few controls are nearly averaged.
 _SPREAD, _SPREAD_OF_FEW, _FEW = 0.9, 0.95, 15
-_SITES_AT_ONCE = 200
+_SITES_AT_ONCE = 40
+_SITES_MEASURED = 200  # from which a usual distance on the ground is taken
 _WORTH_COMPARING = 0.3  # reliability under which a difference is noise and says nothing of balance
 
 
@@ -87,8 +88,9 @@ def match_controls(
     k = min(MOST_CONTROLS, controls.size)
     index = np.zeros((targets.size, k), dtype=np.intp)
     weights = np.zeros((targets.size, k))
+    filled, matched = np.nan_to_num(scaled), np.zeros((targets.size, scaled.shape[1]))
     # One measure for all sites, so that the weights of one do not hang on which others are with it.
-    apart = _apart(panel, targets[:: -(-targets.size // _SITES_AT_ONCE) or 1], controls)
+    apart = _apart(panel, targets[:: -(-targets.size // _SITES_MEASURED) or 1], controls)
     typical = float(np.median(apart[np.isfinite(apart)])) if np.isfinite(apart).any() else 0.0
     for start in range(0, targets.size, _SITES_AT_ONCE):
         part = slice(start, min(start + _SITES_AT_ONCE, targets.size))
@@ -104,7 +106,7 @@ def match_controls(
         )
         index[part] = controls[nearest]
         weights[part] = _kernel_weights(np.take_along_axis(distance, nearest, axis=1))
-    matched = (np.nan_to_num(scaled)[index] * weights[..., None]).sum(axis=1)
+        matched[part] = (filled[index[part]] * weights[part][..., None]).sum(axis=1)
     differences = np.where((weights.sum(axis=1) > 0)[:, None], scaled[targets] - matched, np.nan)
     known = np.isfinite(differences) & (reliability >= _WORTH_COMPARING)
     balance = np.where(

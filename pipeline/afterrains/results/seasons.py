@@ -71,7 +71,10 @@ def _of_controls(
     site, sites = pd.factorize(table["site_id"], sort=True)
     season, seasons = pd.factorize(table["season"])
     # A row for each site, control and season would be millions; a product of tables is none.
-    pairs = tuple(sites.get_indexer(pd.Index(weights[name])) for name in ("site_id", "control_id"))
+    pairs = tuple(
+        sites.get_indexer(ids.cat.categories)[ids.cat.codes]
+        for ids in (weights["site_id"], weights["control_id"])
+    )
     weigh = scipy.sparse.csr_array((weights["weight"], pairs), shape=(sites.size, sites.size))
     for name in names:
         values = np.full((sites.size, seasons.size), np.nan)

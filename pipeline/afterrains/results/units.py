@@ -7,6 +7,7 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
+from pandas.api.types import union_categoricals
 
 from afterrains.evidence.borne_out import borne_out
 from afterrains.evidence.judgement import Judgement, judge_programme
@@ -59,7 +60,7 @@ def judge_in_units(
     known = set(told.controls["site_id"])
     return Judgement(
         pd.concat([told.history, rest.history], ignore_index=True),
-        pd.concat([told.weights, rest.weights], ignore_index=True),
+        _one_behind_the_other(told.weights, rest.weights),
         pd.concat([told.balance, rest.balance], ignore_index=True),
         pd.concat(
             [told.controls, rest.controls[~rest.controls["site_id"].isin(known)]],
@@ -68,6 +69,15 @@ def judge_in_units(
         frozen({**told.specification, "greenness_fallback": rest.specification}),
         max(told.dry_seasons, rest.dry_seasons),
     )
+
+
+def _one_behind_the_other(first: pd.DataFrame, second: pd.DataFrame) -> pd.DataFrame:
+    """Both tables of weights; their ids stay categorical."""
+    columns = {
+        name: union_categoricals([first[name], second[name]]) for name in ("site_id", "control_id")
+    }
+    weight = np.concatenate([first["weight"], second["weight"]])
+    return pd.DataFrame({**columns, "weight": weight})
 
 
 def _greenness(
