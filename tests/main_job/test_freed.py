@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+import os
 import subprocess
 import sys
 
 import pytest
+
+from afterrains.stages.ready import ENVIRONMENT
 
 _CODE = """
 import re
@@ -21,6 +24,16 @@ before = held()
 give_back()
 print(before - held())
 """
+
+
+def test_a_worker_s_tables_lie_where_all_else_does() -> None:
+    """Arrow's own allocator keeps what tables took; Arrow itself tells which it uses."""
+    code = "import pyarrow as pa; print(pa.default_memory_pool().backend_name)"
+    done = subprocess.run(
+        [sys.executable, "-c", code],
+        capture_output=True, text=True, check=True, env={**os.environ, **ENVIRONMENT},
+    )  # fmt: skip
+    assert done.stdout.strip() == "system"
 
 
 @pytest.mark.skipif(

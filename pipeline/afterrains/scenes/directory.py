@@ -27,6 +27,7 @@ from afterrains.scenes.windows import nature_of
 __all__ = ["Directories", "Directory", "Plan"]
 
 _MOST_KNOWN = 4096  # a season of a tile is some hundred files
+_MOST_BLOCKS = 65_536  # of all of them; a block takes some 200 bytes, a file has up to 128 or more
 _FEW_BLOCKS = 128
 _LARGEST_BLOCK_BYTES = 512_000_000
 
@@ -63,6 +64,11 @@ class Directory:
         grid, coding = grid_of(dataset), _coding(dataset, mark)
         return None if coding is None else cls(grid, nature_of(dataset)[1], coding)
 
+    @property
+    def blocks_known(self) -> int:
+        """How many blocks were looked up."""
+        return len(self._blocks)
+
     def known(self, geoboxes: Sequence[GeoBox]) -> Plan | None:
         """What windows need, if all their blocks were looked up before."""
         windows = windows_of(self.grid, geoboxes)
@@ -93,12 +99,17 @@ class Directory:
         return places_under(inside, self.coding.block)
 
 
+_Key = tuple[str, str, bytes]
+
+
 class Directories:
     """Those of the files read last; safe to use from many threads."""
 
     def __init__(self) -> None:
         self._lock = threading.Lock()
-        self._known: OrderedDict[tuple[str, str, bytes], Directory] = OrderedDict()
+        self._known: OrderedDict[_Key, Directory] = OrderedDict()
+        self._counted: dict[_Key, int] = {}  # blocks known when it was kept
+        self._blocks = 0
 
     def get(self, file: RemoteFile) -> Directory | None:
         """What is known of this version of the file."""
@@ -110,19 +121,30 @@ class Directories:
         return found
 
     def keep(self, file: RemoteFile, directory: Directory) -> None:
-        """Remember it."""
+        """Remember it, and as many of those before as there is room for."""
+        key = _key(file)
         with self._lock:
-            self._known[_key(file)] = directory
-            while len(self._known) > _MOST_KNOWN:
-                self._known.popitem(last=False)
+            self._drop(key)
+            self._known[key] = directory
+            self._counted[key] = directory.blocks_known
+            self._blocks += directory.blocks_known
+            while len(self._known) > _MOST_KNOWN or (
+                self._blocks > _MOST_BLOCKS and len(self._known) > 1
+            ):
+                self._drop(next(iter(self._known)))
 
     def forget(self, file: RemoteFile) -> None:
         """Something is wrong with the file."""
+        key = _key(file)
         with self._lock:
-            self._known.pop(_key(file), None)
+            self._drop(key)
+
+    def _drop(self, key: _Key) -> None:
+        self._known.pop(key, None)
+        self._blocks -= self._counted.pop(key, 0)
 
 
-def _key(file: RemoteFile) -> tuple[str, str, bytes]:
+def _key(file: RemoteFile) -> _Key:
     return file.name, file.version, hashlib.blake2b(file.head, digest_size=16).digest()
 
 
