@@ -18,6 +18,7 @@ from afterrains.delivery.atomic import (
     write_json,
 )
 from afterrains.errors import OutputError
+from afterrains.packed import Packed
 
 
 def _names(folder: Path) -> list[str]:
@@ -135,6 +136,17 @@ def test_json_is_plain_and_strict(tmp_path: Path) -> None:
     assert "Kañ".encode() in place.read_bytes()
     with pytest.raises(ValueError, match="not JSON compliant"):
         write_json(place, {"n": float("nan")})
+
+
+def test_packed_objects_are_written_as_they_were(tmp_path: Path) -> None:
+    """The standard is the same content unpacked; anything else that JSON has not is refused."""
+    found = [{"b": 1.5, "a": ["é", None]}, {}]
+    plain = write_json(tmp_path / "plain.json", {"found": found}).read_bytes()
+    packed = {"found": [Packed.of(each) for each in found]}
+    assert write_json(tmp_path / "packed.json", packed).read_bytes() == plain
+    with pytest.raises(TypeError, match=r"(Posix|Windows)Path"):
+        write_json(tmp_path / "none.json", {"found": tmp_path})
+    assert not (tmp_path / "none.json").exists()
 
 
 def test_a_file_moves_whole_or_the_old_one_stays(tmp_path: Path) -> None:

@@ -13,7 +13,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from afterrains.delivery.manifest import refresh_manifest, write_manifest
+from afterrains.delivery.manifest import refresh_manifest, scenes_told, write_manifest
 from afterrains.delivery.redaction import without_secrets
 from afterrains.delivery.table_files import write_csv, write_parquet
 from afterrains.delivery.tables import CONTROLS, series_table
@@ -77,6 +77,11 @@ def arguments() -> dict[str, Any]:
     }
 
 
+def _write(folder: Path, arguments: dict[str, Any], **more: Any) -> Path:
+    packed = {**arguments, "scenes_used": scenes_told(arguments["scenes_used"])}
+    return write_manifest(folder, **packed, **more)
+
+
 def _read(path: Path) -> dict[str, Any]:
     content = json.loads(path.read_text(encoding="utf-8"))
     assert isinstance(content, dict)
@@ -85,7 +90,7 @@ def _read(path: Path) -> dict[str, Any]:
 
 def test_every_scene_is_told_used_or_refused(tmp_path: Path, arguments: dict[str, Any]) -> None:
     """With what tells one processing from another, and the reason of each refusal."""
-    content = _read(write_manifest(tmp_path, **arguments))
+    content = _read(_write(tmp_path, arguments))
     assert content["programme"]["id"] == "dune-edge"
     assert [scene["scene_id"] for scene in content["scenes_used"]] == ["a", "b"]
     assert content["scenes_used"][1]["baseline"] == "05.00"
@@ -105,7 +110,7 @@ def test_failed_reads_are_counted(tmp_path: Path, arguments: dict[str, Any]) -> 
 
     The bracket after the address may belong to its query, so it goes too.
     """
-    content = _read(write_manifest(tmp_path, **arguments))
+    content = _read(_write(tmp_path, arguments))
     assert content["unreadable_reads"] == [
         {"scene_id": "a", "band": "red", "reason": "time-out", "reads": 1},
         {
@@ -131,7 +136,7 @@ def test_no_secret_gets_in(tmp_path: Path, arguments: dict[str, Any]) -> None:
         ("f", "red", "/home/someone/f.tif, band 1: IReadBlock failed at X offset 0/3"),
     ]
     arguments["specification"]["source"] = f"https://u:p@data.example/spec?{_QUERY}"
-    text = write_manifest(tmp_path, **arguments).read_text(encoding="utf-8")
+    text = _write(tmp_path, arguments).read_text(encoding="utf-8")
     for word in ("SECRET", "ANOTHER", "PASSWORD", "user:", "u:p", "someone", "frag", "sig="):
         assert word not in text
     assert "https://data.example/b/red.tif" in text
@@ -161,7 +166,7 @@ def test_addresses_in_sentences(text: str, plain: str) -> None:
 
 def test_equal_runs_differ_only_in_times(tmp_path: Path, arguments: dict[str, Any]) -> None:
     """In another folder, with scenes in another order and told twice."""
-    first = _read(write_manifest(tmp_path / "a", **arguments))
+    first = _read(_write(tmp_path / "a", arguments))
     again = {
         **arguments,
         "scenes_used": [*reversed(arguments["scenes_used"]), arguments["scenes_used"][0]],
@@ -171,7 +176,7 @@ def test_equal_runs_differ_only_in_times(tmp_path: Path, arguments: dict[str, An
         "seeds": dict(reversed(arguments["seeds"].items())),
         "times": {"started": datetime(2023, 1, 1, tzinfo=UTC)},
     }
-    second = _read(write_manifest(tmp_path / "b", **again))
+    second = _read(_write(tmp_path / "b", again))
     assert first.pop("times") != second.pop("times")
     assert first == second
     assert list(first) == list(second)
@@ -179,11 +184,11 @@ def test_equal_runs_differ_only_in_times(tmp_path: Path, arguments: dict[str, An
 
 def test_the_rule_is_told_with_its_digest(tmp_path: Path, arguments: dict[str, Any]) -> None:
     """SHA-256 of its JSON with sorted keys and no spaces, computed here by hand."""
-    content = _read(write_manifest(tmp_path, **arguments))["specification"]
+    content = _read(_write(tmp_path, arguments))["specification"]
     canonical = b'{"error_rate":0.05,"growth":{"from":1,"to":8.0}}'
     assert content["sha256"] == hashlib.sha256(canonical).hexdigest()
     arguments["specification"]["error_rate"] = 0.1
-    assert _read(write_manifest(tmp_path, **arguments))["specification"] != content
+    assert _read(_write(tmp_path, arguments))["specification"] != content
 
 
 def test_every_result_has_its_digest_and_rows(
@@ -199,7 +204,7 @@ def test_every_result_has_its_digest_and_rows(
     for folder in ("store", ".cache"):
         (tmp_path / folder).mkdir()
         (tmp_path / folder / "x.npz").write_text("x")
-    path = write_manifest(tmp_path, **arguments, leave_out=["store"])
+    path = _write(tmp_path, arguments, leave_out=["store"])
     files = {entry["path"]: entry for entry in _read(path)["files"]}
     assert list(files) == ["controls.csv", "report/index.html", "series.parquet"]
     assert files["controls.csv"]["rows"] == 3

@@ -249,6 +249,29 @@ def test_results_stay_whole_where_a_run_ends_before_it_delivers(
     assert digests(output)["series.csv"] != before["series.csv"]
 
 
+def test_a_large_programme_s_ways_change_no_result(
+    programme_copy: Path,
+    undisturbed: RunSummary,
+    digests: Digests,
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """Rows by few sites at a time, sites judged one by one, the page in a process of its own.
+
+    The standard is the run that does all at once. The Parquet file has its rows in other groups.
+    """
+    monkeypatch.setattr("afterrains.stages.site_rows._ROWS_AT_ONCE", 40)
+    monkeypatch.setattr("afterrains.evidence.gap_series._SITES_AT_ONCE", 1)
+    monkeypatch.setattr("afterrains.evidence.matching._SITES_AT_ONCE", 1)
+    monkeypatch.setattr("afterrains.stages.deliver._MANY_SITES", 1)
+    output = run_programme(programme_copy, workers=1).output
+    found, expected = digests(output), digests(undisturbed.output)
+    differ = {name for name in expected if found.get(name) != expected[name]}
+    assert differ <= {"series.parquet", "manifest.json"}
+    assert found.keys() == expected.keys()
+    series = [pd.read_parquet(each / "series.parquet") for each in (output, undisturbed.output)]
+    pd.testing.assert_frame_equal(*series)
+
+
 def test_two_runs_at_once_are_refused(programme_copy: Path) -> None:
     """The second is told at once, in a sentence, with exit status 2."""
     from afterrains.programme import load_programme

@@ -20,7 +20,7 @@ import rasterio
 from rasterio.transform import from_origin
 
 from afterrains.delivery.columns import Table
-from afterrains.delivery.manifest import write_manifest
+from afterrains.delivery.manifest import scenes_told, write_manifest
 from afterrains.delivery.table_files import write_csv
 from afterrains.delivery.tables import (
     ANSWER_CALENDAR,
@@ -634,7 +634,7 @@ def _write_manifest(folder: Path) -> None:
             ),
             digest="9f2c" * 16,
         ),
-        scenes_used=used,
+        scenes_used=scenes_told(used),
         refused=refused,
         unreadable=[("scene-0004", "red", "connection reset"), ("scene-0009", "nir", "timed out")],
         specification={

@@ -6,8 +6,10 @@ import base64
 import csv
 import hashlib
 import json
+import os
 import re
 import shutil
+import sys
 from collections import Counter
 from collections.abc import Callable
 from dataclasses import replace
@@ -20,7 +22,7 @@ import numpy as np
 import pytest
 from fake_output import HOSTILE_NAMES, write_output
 
-from afterrains.delivery.page import build
+from afterrains.delivery.page import build, build_apart
 from afterrains.delivery.page.folder import read_folder
 from afterrains.delivery.page.group_table import GroupTable, group_unit
 from afterrains.delivery.page.texts import load_texts, plain
@@ -290,6 +292,37 @@ def test_a_programme_with_nothing_sown_yet_has_a_page(copy: Path, parse: Parse):
         (copy / name).write_text(header, "utf-8")
     text = "".join(parse(build(copy)).text)
     assert "0 sown sites" in text
+
+
+def test_a_process_of_its_own_writes_the_same_page(small_output: Path, copy: Path):
+    """Its faults are told as here; one that was ended from outside is told as that."""
+    expected = build(small_output, "fr").read_bytes()
+    assert build_apart(small_output, "fr").read_bytes() == expected
+    (copy / "verdicts.csv").unlink()
+    with pytest.raises(OutputError, match=r"verdicts\.csv: .*; run the programme again"):
+        build_apart(copy, "en")
+
+
+@pytest.mark.skipif(os.name == "nt", reason="signals are POSIX")
+def test_a_page_whose_process_is_killed_is_told(
+    small_output: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+):
+    """As the system does where memory runs out."""
+    program = tmp_path / "python"
+    program.write_text("#!/bin/sh\nkill -9 $$\n")
+    program.chmod(0o700)
+    monkeypatch.setattr(sys, "executable", str(program))
+    with pytest.raises(OutputError, match="ended by signal 9, most likely for want of memory"):
+        build_apart(small_output, "en")
+
+
+def test_what_many_rows_share_is_held_once(output: Path):
+    """The newest judgement, and each season, are one object wherever they stand."""
+    folder = read_folder(output)
+    for judged in folder.verdicts:
+        assert folder.history[judged.site_id][-1] is judged
+    rows = [row for rows in folder.seasons.values() for row in rows]
+    assert len({id(row.season) for row in rows}) == len(folder.calendar) < len(rows)
 
 
 def test_no_half_page_stays_when_the_build_fails(copy: Path):

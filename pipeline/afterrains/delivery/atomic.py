@@ -17,8 +17,9 @@ from pathlib import Path
 from typing import Any
 
 from afterrains.errors import OutputError
+from afterrains.packed import Packed
 
-__all__ = ["atomic_path", "move_to", "remove_partials", "write_bytes", "write_json"]
+__all__ = ["atomic_path", "move_to", "remove_partials", "told_of", "write_bytes", "write_json"]
 
 _PARTIAL = ".partial"
 
@@ -78,7 +79,7 @@ def atomic_path(path: Path) -> Iterator[Path]:
     """
     partial = path.with_name(f".{path.name}.{secrets.token_hex(4)}{_PARTIAL}")
     try:
-        with _told_of(path):
+        with told_of(path):
             path.parent.mkdir(parents=True, exist_ok=True)
             yield partial
             with partial.open("rb+") as written:
@@ -99,13 +100,13 @@ def move_to(file: Path, path: Path) -> None:
     OutputError
         When the disk does not take it; an old file at `path` is then untouched.
     """
-    with _told_of(path):
+    with told_of(path):
         os.replace(file, path)
         _force_folder_to_disk(path.parent)
 
 
 @contextmanager
-def _told_of(path: Path) -> Iterator[None]:
+def told_of(path: Path) -> Iterator[None]:
     """A disk that does not take the file is told of in words."""
     try:
         yield
@@ -135,17 +136,25 @@ def write_bytes(path: Path, data: bytes) -> Path:
 def write_json(path: Path, content: Any) -> Path:
     """Write plain content as JSON text (UTF-8, two spaces, keys in the order given).
 
+    Objects in it may be `Packed`; each is unpacked as it is written.
+
     Raises
     ------
     ValueError
         When a number is NaN or infinite: JSON has no such numbers (RFC 8259 section 6).
     """
-    encoder = json.JSONEncoder(indent=2, ensure_ascii=False, allow_nan=False)
+    encoder = json.JSONEncoder(indent=2, ensure_ascii=False, allow_nan=False, default=_unpacked)
     with atomic_path(path) as partial, partial.open("w", encoding="utf-8", newline="") as file:
         # In pieces: the text of a whole manifest takes many times the room of its file.
         file.writelines(encoder.iterencode(content))
         file.write("\n")
     return path
+
+
+def _unpacked(value: Any) -> dict[str, Any]:
+    if isinstance(value, Packed):
+        return value.unpacked()
+    raise TypeError(f"{type(value).__name__} has no place in JSON")
 
 
 def remove_partials(folder: Path) -> int:

@@ -13,7 +13,7 @@ import json
 import os
 import platform
 from collections import Counter
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from datetime import date, datetime
 from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path, PurePath
@@ -27,10 +27,11 @@ import shapely
 from afterrains.delivery.atomic import write_json
 from afterrains.delivery.redaction import place_of, told, without_secrets
 from afterrains.errors import OutputError
+from afterrains.packed import Packed
 from afterrains.programme import Programme
 from afterrains.scenes.model import Refusal, Scene
 
-__all__ = ["LIBRARIES", "refresh_manifest", "write_manifest"]
+__all__ = ["LIBRARIES", "refresh_manifest", "scenes_told", "write_manifest"]
 
 NAME = "manifest.json"
 
@@ -46,7 +47,7 @@ def write_manifest(
     folder: Path,
     *,
     programme: Programme,
-    scenes_used: Iterable[Scene],
+    scenes_used: Sequence[Packed],
     refused: Iterable[Refusal],
     unreadable: Iterable[tuple[str, str, str]],
     specification: Mapping[str, Any],
@@ -66,8 +67,10 @@ def write_manifest(
         The output folder, with every result in it.
     programme : Programme
         Its id, name and digest are told.
-    scenes_used, refused : iterable of Scene, Refusal
-        Every scene that the catalogue offered is in one of them. Any order; a scene that is
+    scenes_used : sequence of Packed
+        Of `scenes_told`.
+    refused : iterable of Refusal
+        Every scene that the catalogue offered is in one of the two. Any order; a scene that is
         named twice is told once.
     unreadable : iterable of (scene_id, band, reason)
         Reads that failed for good, one tuple a read; counted by scene, band and reason.
@@ -117,7 +120,7 @@ def write_manifest(
             "inputs": None if inputs is None else _plain(inputs),
             "seeds": dict(sorted(seeds.items())),
             "seasons": dict(sorted((seasons or {}).items())),
-            "scenes_used": _distinct(_scene(scene) for scene in scenes_used),
+            "scenes_used": list(scenes_used),
             "scenes_refused": _distinct(_refusal(refusal) for refusal in refused),
             "unreadable_reads": _unreadable(unreadable),
             "looks": _plain(looks or {}),
@@ -125,6 +128,11 @@ def write_manifest(
             "times": {key: _plain(value) for key, value in sorted(times.items())},
         },
     )
+
+
+def scenes_told(scenes: Iterable[Scene]) -> tuple[Packed, ...]:
+    """What is told of the scenes used; any order, and a scene that is named twice is told once."""
+    return tuple(_distinct(_scene(scene) for scene in scenes))
 
 
 def refresh_manifest(folder: Path, *, leave_out: Iterable[str] = ()) -> Path:
@@ -219,15 +227,10 @@ def _refusal(refusal: Refusal) -> dict[str, Any]:
     }
 
 
-def _distinct(entries: Iterable[dict[str, Any]]) -> list[dict[str, Any]]:
+def _distinct(entries: Iterable[dict[str, Any]]) -> list[Packed]:
     """Each entry once, by time and id, whatever order the workers gave."""
-    by_text = {json.dumps(entry, sort_keys=True): entry for entry in entries}
-    return [
-        by_text[text]
-        for text in sorted(
-            by_text, key=lambda t: (by_text[t]["acquired"] or "", by_text[t]["scene_id"], t)
-        )
-    ]
+    found = {(each["acquired"] or "", each["scene_id"], Packed.of(each).text) for each in entries}
+    return [Packed(text) for _, _, text in sorted(found)]
 
 
 def _unreadable(reads: Iterable[tuple[str, str, str]]) -> list[dict[str, Any]]:

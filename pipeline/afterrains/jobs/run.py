@@ -12,23 +12,31 @@ from __future__ import annotations
 
 import json
 from collections import Counter
-from dataclasses import replace
 from functools import partial
 from pathlib import Path
 
 import pandas as pd
 
 from afterrains.delivery.look_counts import look_notes
+from afterrains.delivery.manifest import scenes_told
 from afterrains.delivery.table_files import read_csv
 from afterrains.delivery.tables import VERDICTS
 from afterrains.jobs.progress import Reporter, Silent, StageTimes
 from afterrains.jobs.pulling import Pulled, on_workers, pull_and_map
 from afterrains.jobs.summary import RunSummary
 from afterrains.scenes import BlockStore
-from afterrains.stages.deliver import STORE, State, deliver, earlier_state, finish, remember
+from afterrains.stages.deliver import (
+    STORE,
+    Delivered,
+    State,
+    deliver,
+    earlier_state,
+    finish,
+    remember,
+)
 from afterrains.stages.drawn_ground import keep
 from afterrains.stages.drawn_told import not_used
-from afterrains.stages.freed import from_one_place, give_back
+from afterrains.stages.freed import from_one_place, let_go
 from afterrains.stages.history import put_aside, read_former
 from afterrains.stages.judging import judge_sites, rain_after_sowing
 from afterrains.stages.ledger import Ledger, key_of, only_run
@@ -100,28 +108,30 @@ def run_programme(
         # What a stage needs no more is let go: a large programme's tasks make room for the judge,
         # its register and tables for the page.
         del prepared
-        summary, language = _delivered(pulled, ledger, output, tell, stages)
+        summary, delivered = _delivered(pulled, ledger, output, tell, stages)
         del pulled
-        finish(output, language)
+        finish(delivered)
         remember(output, State(run_key, summary.exit_status, len(summary.unreadable)))
     return summary
 
 
 def _delivered(
     pulled: Pulled, ledger: Ledger, output: Path, tell: Reporter, stages: StageTimes
-) -> tuple[RunSummary, str]:
-    """Judge the sites and write everything but the page; the summary, and the page's language."""
+) -> tuple[RunSummary, Delivered]:
+    """Judge the sites and write what is known of them; the summary, and what finishing needs."""
     tell.say("Judging the sites")
     measured = measure(pulled.prepared, pulled.results, ledger)
-    prepared = pulled.prepared = replace(pulled.prepared, tasks=(), plot_tasks=())
+    scenes_used = scenes_told(pulled.prepared.scenes)
+    prepared = pulled.prepared = pulled.prepared.once_read()
     pulled.results = {}
-    give_back()
+    let_go()
     rain_after = rain_after_sowing(prepared)
     former = read_former(output)
     whole = not pulled.unreadable
     tables = judge_sites(
         prepared, measured, pulled.cover, rain_after, former.history, output, whole=whole
     )
+    measured = measured.once_judged()
     if idle := not_used(tables.controls):
         tell.say(idle)
     if aside := put_aside(output, former, tables.specification["digest"]):
@@ -129,14 +139,14 @@ def _delivered(
             "The judging rule, its controls or its measure changed since the last run: the "
             f"history starts anew, and what was said before is kept in {aside}"
         )
-    give_back()
+    let_go()
     stages.ended("judging")
     stored = BlockStore(output / STORE / BLOCKS).size().stored_bytes
     times = {**stages.told(), "local_store_bytes": stored}
     model = None if pulled.model is None else model_record(pulled.model)
     deliver(
-        output, prepared, measured, tables, rain_after, pulled.rasters, pulled.unreadable, times,
-        model,
+        output, prepared, scenes_used, measured, tables, rain_after, pulled.rasters,
+        pulled.unreadable, times, model,
     )  # fmt: skip
     summary = RunSummary(
         exit_status=0 if whole else 1,
@@ -150,7 +160,7 @@ def _delivered(
         store_bytes=stored,
         notes=look_notes(measured.look_counts),
     )
-    return summary, prepared.programme.programme.language
+    return summary, Delivered.of(output, prepared)
 
 
 def _page(output: Path) -> Path:

@@ -16,7 +16,6 @@ import time
 from collections import deque
 from collections.abc import Iterator, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Self
 
@@ -27,10 +26,11 @@ from urllib3 import Retry
 from urllib3.exceptions import MaxRetryError
 
 from afterrains.errors import ServiceError
+from afterrains.packed import Packed
 from afterrains.scenes.inside import GuardedAdapter
 from afterrains.scenes.references import UnsafeReferenceError, is_address, without_query
 
-__all__ = ["BrokenDocumentError", "Documents", "Packed", "service_failed"]
+__all__ = ["BrokenDocumentError", "Documents", "service_failed"]
 
 _LARGEST_BYTES = 500_000_000
 _SIDE_BY_SIDE = 16
@@ -100,26 +100,10 @@ def _worth_another_try(error: APIError) -> bool:
     )
 
 
-@dataclass(frozen=True)
-class Packed:
-    """A feature as text, while a collection of many is read.
-
-    Thousands of items as objects of Python take many times the room of their file, and what is kept
-    of each would hold the rest in pieces that nothing large fits into: 40 MB for 3,000 items.
-    """
-
-    text: str
-
-    def unpacked(self) -> dict[str, Any]:
-        """The feature."""
-        found: dict[str, Any] = json.loads(self.text)
-        return found
-
-
 def _packed(found: dict[str, Any]) -> dict[str, Any] | Packed:
     if found.get("type") != "Feature":
         return found
-    return Packed(json.dumps(found, default=Packed.unpacked))
+    return Packed.of(found, default=Packed.unpacked)
 
 
 class Documents:

@@ -20,7 +20,8 @@ from pystac_client import Client
 from pystac_client.exceptions import APIError
 
 from afterrains.errors import Finding, InputError, ServiceError
-from afterrains.scenes.documents import BrokenDocumentError, Documents, Packed, service_failed
+from afterrains.packed import Packed
+from afterrains.scenes.documents import BrokenDocumentError, Documents, service_failed
 from afterrains.scenes.geoparquet import is_geoparquet, items_of
 from afterrains.scenes.model import Refusal
 from afterrains.scenes.references import (

@@ -102,18 +102,18 @@ def decision_tables(
 
 
 def since_last_season(
-    folder: Path, prepared: Prepared, results: Results
+    folder: Path, calendar: pd.DataFrame, results: Results
 ) -> tuple[Table, pd.DataFrame]:
     """What changed since the season before.
 
     Against the results kept of that season; where none were kept, against that season as it is
     judged now, so that only the new season differs.
     """
-    seasons = list(prepared.calendar["season"])
-    as_of = newest_season(results.verdicts, prepared.calendar)
+    seasons = list(calendar["season"])
+    as_of = newest_season(results.verdicts, calendar)
     earlier = earlier_results(folder, seasons[: seasons.index(as_of)])
     if earlier is None:
-        history = _oldest_first(read_csv(VERDICT_HISTORY, folder), prepared.calendar)
+        history = _oldest_first(read_csv(VERDICT_HISTORY, folder), calendar)
         before = history[history["as_of"] != as_of].groupby("site_id", sort=True).tail(1)
         earlier = Results(before.reset_index(drop=True), results.manifest)
     return CHANGES, changes(earlier, results)

@@ -19,7 +19,7 @@ from afterrains.delivery.atomic import write_json
 from afterrains.delivery.datapackage import write_datapackage
 from afterrains.delivery.history import keep, read_results
 from afterrains.delivery.manifest import refresh_manifest, write_manifest
-from afterrains.delivery.page import build
+from afterrains.delivery.page import build, build_apart
 from afterrains.delivery.sites_layer import write_sites, write_sites_parquet
 from afterrains.delivery.stac import RasterFile, write_catalog
 from afterrains.delivery.table_files import read_csv, write_csv
@@ -33,19 +33,22 @@ from afterrains.delivery.tables import (
     all_tables,
     seasons_table,
 )
+from afterrains.packed import Packed
 from afterrains.results import Tables
 from afterrains.stages.calendars import seasons_told
 from afterrains.stages.decisions import decision_tables, newest_season, since_last_season
-from afterrains.stages.freed import give_back
+from afterrains.stages.freed import apart, let_go
 from afterrains.stages.measured import Measured
 from afterrains.stages.prepare import Prepared
 
-__all__ = ["LEFT_OUT", "State", "deliver", "earlier_state", "finish", "remember"]
+__all__ = ["LEFT_OUT", "Delivered", "State", "deliver", "earlier_state", "finish", "remember"]
 
 STORE = ".store"
 """Folder of the finished work inside the output folder; no result, so not in the manifest."""
 LEFT_OUT = (STORE,)
 _STATE = ".state.json"
+_MANY_SITES = 1_000
+"""From here on the page is written in a process of its own."""
 
 
 @dataclass(frozen=True)
@@ -60,6 +63,7 @@ class State:
 def deliver(
     folder: Path,
     prepared: Prepared,
+    scenes_used: Sequence[Packed],
     measured: Measured,
     tables: Tables,
     sowing_rain: pd.DataFrame | None,
@@ -68,8 +72,9 @@ def deliver(
     times: Mapping[str, Any],
     model: Mapping[str, Any] | None = None,
 ) -> None:
-    """Write tables, rasters' catalogue and manifest; `finish` writes the page.
+    """Write tables, rasters' catalogue and manifest; `finish` does the rest.
 
+    `scenes_used` are told in the manifest (`manifest.scenes_told`).
     `model` says which woody-cover model was used (`woodywork.model_record`), if one was.
 
     Raises
@@ -77,6 +82,7 @@ def deliver(
     OutputError
         If the disk does not take a file.
     """
+    apart()
     # Until all is there, nothing may say that an earlier run's results stand.
     (folder / _STATE).unlink(missing_ok=True)
     programme = prepared.programme
@@ -93,16 +99,17 @@ def deliver(
         write_csv(SOWING_RAIN, sowing_rain, folder)
     for definition, rows in decision_tables(folder, prepared, sowing_rain):
         write_csv(definition, rows, folder)
-    give_back()
+    let_go()
     write_sites(folder, prepared.register.sites, tables.verdicts)
     verdicts = read_csv(VERDICTS, folder)
     write_sites_parquet(folder, prepared.register.sites, verdicts, VERDICTS)
+    del verdicts
     write_catalog(folder, rasters, **identity)
     # The page tells of the specification and the scenes, which it reads from here.
     write_manifest(
         folder,
         programme=programme,
-        scenes_used=prepared.scenes,
+        scenes_used=scenes_used,
         refused=prepared.refused,
         unreadable=unreadable,
         looks=measured.look_counts,
@@ -114,20 +121,51 @@ def deliver(
         inputs=measured.traces,
         leave_out=LEFT_OUT,
     )
-    definition, rows = since_last_season(folder, prepared, read_results(folder))
-    write_csv(definition, rows, folder)
-    write_datapackage(folder, all_tables(indices), **identity)
-    keep(folder, newest_season(verdicts, prepared.calendar))
 
 
-def finish(folder: Path, language: str) -> Path:
-    """Write the page from what `deliver` wrote, then tell the manifest of all; returns the page.
+@dataclass(frozen=True)
+class Delivered:
+    """What finishing needs beside the files: nothing that grows with the programme."""
 
-    Nothing of the run is needed any more, so that the page of a large programme has its room.
+    folder: Path
+    programme_id: str
+    title: str
+    language: str
+    indices: tuple[str, ...]
+    calendar: pd.DataFrame
+
+    @classmethod
+    def of(cls, folder: Path, prepared: Prepared) -> Delivered:
+        """That of a run."""
+        named = prepared.programme.programme
+        return cls(
+            folder, named.id, named.name, named.language, prepared.indices, prepared.calendar
+        )
+
+
+def finish(delivered: Delivered) -> Path:
+    """Compare with the season before, keep this one, write the page, tell the manifest of all.
+
+    All from what `deliver` wrote, so that a large programme's register and tables, of which nothing
+    is needed any more, make room. Returns the page.
     """
-    give_back()
-    page: Path = build(folder, language)
-    give_back()
+    let_go()
+    folder = delivered.folder
+    results = read_results(folder)
+    definition, rows = since_last_season(folder, delivered.calendar, results)
+    write_csv(definition, rows, folder)
+    write_datapackage(
+        folder,
+        all_tables(delivered.indices),
+        programme_id=delivered.programme_id,
+        title=delivered.title,
+    )
+    keep(folder, newest_season(results.verdicts, delivered.calendar))
+    write_page = build_apart if len(results.verdicts) >= _MANY_SITES else build
+    del results, rows
+    let_go()
+    page: Path = write_page(folder, delivered.language)
+    let_go()
     refresh_manifest(folder, leave_out=LEFT_OUT)
     return page
 

@@ -7,7 +7,7 @@ pulled here but catalogue pages.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import pandas as pd
@@ -87,6 +87,19 @@ class Prepared:
     def all_tasks(self) -> tuple[CellTask, ...]:
         """What is read for the sites, and then for plots alone."""
         return self.tasks + self.plot_tasks
+
+    def once_read(self) -> Prepared:
+        """What judging and delivering need of it: nothing of scenes, cells and tasks."""
+        sites = self.register.sites.drop(columns="core")
+        return replace(
+            self,
+            register=replace(self.register, sites=sites),
+            scenes=(),
+            cells=(),
+            tasks=(),
+            radar=(),
+            plot_tasks=(),
+        )
 
 
 def check_programme(path: Path) -> list[Finding]:

@@ -15,8 +15,10 @@ plates          the maps (ground_drawing: ground to drawing units; close_ups: si
 sites           how a site is named everywhere
 first_screen, table, sheets, facts, record    what the parts of the page say
 build           all of it into one HTML file
+apart           the same in a process of its own, for a large programme
 """
 
+from afterrains.delivery.page.apart import build_apart
 from afterrains.delivery.page.build import build
 
-__all__ = ["build"]
+__all__ = ["build", "build_apart"]

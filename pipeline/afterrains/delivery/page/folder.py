@@ -105,11 +105,12 @@ def read_folder(path: Path) -> Folder:
     """
     manifest = _manifest(path / "manifest.json")
     seasons, calendar = read_seasons(path)
+    verdicts = read_verdicts(path)
     return Folder(
         path=path,
         manifest=manifest,
-        verdicts=read_verdicts(path),
-        history=read_history(path, calendar),
+        verdicts=verdicts,
+        history=read_history(path, calendar, verdicts),
         calendar=calendar,
         seasons=seasons,
         controls=read_controls(path),
@@ -154,6 +155,14 @@ def _manifest(file: Path) -> dict[str, Any]:
     looks = content.get("looks")
     if isinstance(looks, dict):
         content["looks"] = {key: value for key, value in looks.items() if key != "sites"}
+    # Of the scenes used their number is told, of those refused why.
+    for key, told in (("scenes_used", ()), ("scenes_refused", ("reason",))):
+        if isinstance(entries := content.get(key), list):
+            content[key] = [
+                {name: entry[name] for name in told if name in entry}
+                for entry in entries
+                if isinstance(entry, dict)
+            ]
     return {key: value for key, value in content.items() if key not in ("files", "inputs")}
 
 

@@ -1,6 +1,7 @@
 """Rows of the output tables as plain typed values: None for an empty number or day, "" for text.
 
-A field is the column of its name, or the one that `_of` names; see `records.Row.into`.
+A field is the column of its name, or the one that `_of` names; see `records.Row.into`. They have
+slots, as a large programme has tens of thousands of them.
 """
 
 from __future__ import annotations
@@ -40,7 +41,7 @@ def _of(column: str) -> dict[str, str]:
     return {"column": column}
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, slots=True)
 class Judged:
     """A row of verdicts.csv or verdict_history.csv; None where a cell is empty."""
 
@@ -80,7 +81,7 @@ class Judged:
     """What its seasons are counted from: "rain", "sowing", or "" where it is not told."""
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, slots=True)
 class Reading:
     """An outcome of a site in a season: the value judged, the spread, its weighted controls."""
 
@@ -90,7 +91,7 @@ class Reading:
     control: float | None
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, slots=True)
 class SiteSeason:
     """A row of seasons.csv."""
 
@@ -106,7 +107,7 @@ class SiteSeason:
         return self.woody if unit == "points" else self.ndvi
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, slots=True)
 class Control:
     """A row of controls.csv."""
 
@@ -130,7 +131,7 @@ class Control:
         return self.note not in ("", NOT_VISITED)
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, slots=True)
 class Sowing:
     """A row of sowing_rain.csv."""
 
@@ -148,7 +149,7 @@ class Sowing:
     seed_lot: str
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, slots=True)
 class Ground:
     """A site's polygon (longitude and latitude, WGS 84)."""
 
@@ -157,7 +158,7 @@ class Ground:
     geometry: BaseGeometry
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, slots=True)
 class Looks:
     """What series.csv holds: how many site looks, on how many dates, by which sensors."""
 
@@ -168,7 +169,7 @@ class Looks:
     by_sensor: Mapping[str, int]
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, slots=True)
 class Way:
     """A row of what_works.csv."""
 
@@ -184,7 +185,7 @@ class Way:
     cost_per_gained_ha: float | None
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, slots=True)
 class Cost:
     """A row of costs.csv."""
 
@@ -201,7 +202,7 @@ class Cost:
     per_point_ha_high: float | None = field(metadata=_of("cost_per_point_ha_high"))
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, slots=True)
 class BreakEven:
     """A row of break_even.csv."""
 
@@ -218,7 +219,7 @@ class BreakEven:
     trees_per_ha: float | None = field(metadata=_of("break_even_trees_per_ha"))
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, slots=True)
 class Choice:
     """A row of sow_again.csv."""
 
@@ -236,7 +237,7 @@ class Choice:
     expected_cost: float | None
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, slots=True)
 class Change:
     """A row of changes.csv."""
 
@@ -246,7 +247,7 @@ class Change:
     explanation: str
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, slots=True)
 class Answer:
     """A row of answer_calendar.csv."""
 
@@ -256,7 +257,7 @@ class Answer:
     answer_by: str
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, slots=True)
 class SeasonLooks:
     """What became of the looks at a site in a season, in whole looks at the whole site."""
 
@@ -272,7 +273,7 @@ class SeasonLooks:
         return self.clear, self.masked, self.unreadable, self.not_covered
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, slots=True)
 class FieldSeen:
     """A row of field_evidence.csv."""
 
@@ -285,7 +286,7 @@ class FieldSeen:
     agreement: str
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, slots=True)
 class Matched:
     """A row of balance.csv: a site and its weighted controls before sowing, in one quantity."""
 

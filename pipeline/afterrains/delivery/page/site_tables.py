@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from pathlib import Path
 
 from afterrains.delivery.page.records import Row, by_site, each_if_there, rows_of
@@ -21,6 +21,8 @@ __all__ = [
     "read_verdicts",
 ]
 
+_UNREAD = Reading(None, None, None, None)
+
 
 def read_verdicts(path: Path) -> tuple[Judged, ...]:
     """The newest judgement of each site, by site id."""
@@ -28,14 +30,21 @@ def read_verdicts(path: Path) -> tuple[Judged, ...]:
     return tuple(sorted(rows, key=lambda judged: judged.site_id))
 
 
-def read_history(path: Path, calendar: Mapping[str, Season]) -> dict[str, tuple[Judged, ...]]:
-    """Each site's judgements, oldest first."""
+def read_history(
+    path: Path, calendar: Mapping[str, Season], verdicts: Iterable[Judged]
+) -> dict[str, tuple[Judged, ...]]:
+    """Each site's judgements, oldest first; the newest are those of `verdicts`, not held twice."""
+    newest = {judged.site_id: judged for judged in verdicts}
 
     def order(judged: Judged) -> str:
         known = calendar.get(judged.as_of)
         return known.start.isoformat() if known else judged.as_of
 
-    rows = (row.into(Judged) for row in rows_of(VERDICT_HISTORY, path))
+    def held_once(judged: Judged) -> Judged:
+        known = newest.get(judged.site_id)
+        return known if known == judged else judged
+
+    rows = (held_once(row.into(Judged)) for row in rows_of(VERDICT_HISTORY, path))
     return by_site(rows, lambda judged: judged.site_id, order)
 
 
@@ -53,7 +62,7 @@ def read_balance(path: Path) -> dict[str, tuple[Matched, ...]] | None:
 def _cover(row: Row) -> Reading:
     """Woody cover of a season; nothing where there is none, for what is judged is then NDVI."""
     if row.real("woody_percent") is None:
-        return Reading(None, None, None, None)
+        return _UNREAD
     return Reading(
         row.real("judged_value"),
         row.real("woody_low"),
@@ -78,9 +87,9 @@ def read_seasons(path: Path) -> tuple[dict[str, tuple[SiteSeason, ...]], dict[st
         season = Season(
             row.text("season"), row.text("kind"), row.sure_day("start"), row.sure_day("end")
         )
-        calendar.setdefault(season.season, season)
+        known = calendar.setdefault(season.season, season)
         site_season = SiteSeason(
-            season=season,
+            season=known if known == season else season,  # not held once for each site
             rain_mm=row.real("rain_mm"),
             spi=row.real("spi"),
             clear_dates=row.whole("clear_dates"),
