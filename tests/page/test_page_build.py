@@ -303,16 +303,28 @@ def test_a_process_of_its_own_writes_the_same_page(small_output: Path, copy: Pat
         build_apart(copy, "en")
 
 
-@pytest.mark.skipif(os.name == "nt", reason="signals are POSIX")
-def test_a_page_whose_process_is_killed_is_told(
-    small_output: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+@pytest.mark.skipif(os.name == "nt", reason="a shell's script, and POSIX's signals")
+@pytest.mark.parametrize(
+    ("does", "error", "told"),
+    [
+        ("kill -9 $$", OutputError, "ended by signal 9, most likely for want of memory"),
+        ("echo ValueError: broken >&2; exit 1", RuntimeError, "^ValueError: broken$"),
+    ],
+)
+def test_a_page_whose_process_fails_is_told(
+    small_output: Path,
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    does: str,
+    error: type[Exception],
+    told: str,
 ):
-    """As the system does where memory runs out."""
+    """Killed, as the system does where memory runs out, or by a fault of ours."""
     program = tmp_path / "python"
-    program.write_text("#!/bin/sh\nkill -9 $$\n")
+    program.write_text(f"#!/bin/sh\n{does}\n")
     program.chmod(0o700)
     monkeypatch.setattr(sys, "executable", str(program))
-    with pytest.raises(OutputError, match="ended by signal 9, most likely for want of memory"):
+    with pytest.raises(error, match=told):
         build_apart(small_output, "en")
 
 

@@ -7,13 +7,17 @@ a small programme a second to start one would be a tenth of all its time.
 
 from __future__ import annotations
 
+import os
 import subprocess
 import sys
 from pathlib import Path
 
 from afterrains.errors import OutputError
 
-__all__ = ["build_apart"]
+__all__ = ["TOLD", "build_apart"]
+
+TOLD = 3
+"""Exit status of the process where what it says is for the user."""
 
 
 def build_apart(output: Path, language: str) -> Path:
@@ -23,16 +27,27 @@ def build_apart(output: Path, language: str) -> Path:
     ------
     OutputError
         As `build`, and where the process was ended from outside.
+    RuntimeError
+        With the process's own words, where it failed as it should not.
     """
     command = [sys.executable, "-m", "afterrains.delivery.page", str(output), language]
     # Interrupted, this ends the process too.
-    done = subprocess.run(command, stdin=subprocess.DEVNULL, capture_output=True, check=False)  # noqa: S603 our own command
+    done = subprocess.run(  # noqa: S603 our own command
+        command,
+        stdin=subprocess.DEVNULL,
+        capture_output=True,
+        encoding="utf-8",
+        errors="replace",
+        env={**os.environ, "PYTHONIOENCODING": "utf-8"},
+        check=False,
+    )
     if done.returncode < 0:
         raise OutputError(
             f"{output}: the process that writes the page was ended by signal {-done.returncode}, "
             "most likely for want of memory; close other programs and run the same command again"
         )
+    if done.returncode == TOLD:
+        raise OutputError(done.stderr.strip())
     if done.returncode:
-        told = done.stderr.decode("utf-8", "replace").strip()
-        raise OutputError(told or f"{output}: the page could not be written")
+        raise RuntimeError(done.stderr.strip())
     return output / "report" / "index.html"
