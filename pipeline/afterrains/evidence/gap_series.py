@@ -125,7 +125,7 @@ class GapSeries:
 
 
 def in_parts(sites: int, structures: int) -> list[slice]:
-    """Sites in parts of which all structures fit in some ten megabytes: 100 at most at once."""
+    """Sites in parts of which all structures fit in some megabytes: 25 at most at once."""
     size = max(1, min(_SITES_AT_ONCE, _TABLES_AT_ONCE // max(structures, 1)))
     return [slice(start, start + size) for start in range(0, sites, size)]
 

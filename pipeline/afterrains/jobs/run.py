@@ -105,9 +105,10 @@ def run_programme(
             keep(prepared.drawn, output)
         start = partial(on_workers, scheduler, workers, memory_gb, performance_report)
         pulled = pull_and_map(prepared, path.name, ledger, output, start, tell, stages)
-        # What a stage needs no more is let go: a large programme's tasks make room for the judge,
-        # its register and tables for the page.
+        # What a stage needs no more is let go: the cluster makes room for the tables, a large
+        # programme's tasks for the judge, its register and tables for the page.
         del prepared
+        let_go()
         summary, delivered = _delivered(pulled, ledger, output, tell, stages)
         del pulled
         finish(delivered)

@@ -25,8 +25,11 @@ from afterrains.stages.ledger import Ledger
 
 __all__ = ["SiteRows", "gathered"]
 
-_ROWS_AT_ONCE = 5_000
-"""Of all sites together some hundred bytes a row; what is read is cut about here."""
+_ROWS_OF_A_RUN, _ROWS_AT_ONCE = 50_000, 10_000
+"""What is sorted in memory, and what is handed on; a row takes some hundred bytes.
+
+The disk is asked once for each run and part: time grows with the square of their number.
+"""
 _ORDER = ["site_id", "date", "sensor", "scene_id"]
 
 
@@ -52,7 +55,8 @@ class SiteRows:
             for start, end in zip([0, *ends[:-1]], ends, strict=True):
                 run.write_batch(_one_batch(rows.slice(start, end - start)))
         self._runs.append(place)
-        self._sensors.update(table["sensor"].to_pylist())
+        for each in table["sensor"].value_counts().to_pylist():
+            self._sensors[each["values"]] += each["counts"]
 
     def sensors(self) -> Counter[str]:
         """How many rows there are of each sensor."""
@@ -149,7 +153,7 @@ def _by_season(
         held: list[pa.Table] = []
         for at in np.flatnonzero(places == place).tolist():
             held.append(_read(ledger.place(tasks[at].key) / name))
-            if sum(table.num_rows for table in held) >= _ROWS_AT_ONCE:
+            if sum(table.num_rows for table in held) >= _ROWS_OF_A_RUN:
                 yield int(place), _in_one_piece(held)
                 held = []
         if held:
