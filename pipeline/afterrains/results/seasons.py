@@ -72,8 +72,8 @@ def _of_controls(
     season, seasons = pd.factorize(table["season"])
     # A row for each site, control and season would be millions; a product of tables is none.
     pairs = tuple(
-        sites.get_indexer(ids.cat.categories)[ids.cat.codes]
-        for ids in (weights["site_id"], weights["control_id"])
+        sites.get_indexer(ids.categories)[ids.codes]
+        for ids in (pd.Categorical(weights[name]) for name in ("site_id", "control_id"))
     )
     weigh = scipy.sparse.csr_array((weights["weight"], pairs), shape=(sites.size, sites.size))
     for name in names:
