@@ -34,7 +34,10 @@ def test_the_mean_slope_and_its_error_by_hand():
 
 def test_slopes_added_by_parts_are_those_of_all(rng: np.random.Generator):
     """Statsmodels' weighted mean and sum of squares, structure by structure; sites without none."""
-    slope, variance = rng.normal(0.1, 0.2, (3, 50)), rng.uniform(0.01, 0.1, (3, 50))
+    slope, variance = (
+        rng.normal(0.1, [[0.8], [0.02], [0.2]], (3, 50)),
+        rng.uniform(0.01, 0.1, (3, 50)),
+    )
     variance[:, 4] = np.inf
     variance[2] = np.inf
     spread = rng.uniform(0.0, 0.2, 50)

@@ -60,6 +60,7 @@ class State:
     unreadable: int
 
 
+@apart()
 def deliver(
     folder: Path,
     prepared: Prepared,
@@ -82,7 +83,6 @@ def deliver(
     OutputError
         If the disk does not take a file.
     """
-    apart()
     # Until all is there, nothing may say that an earlier run's results stand.
     (folder / _STATE).unlink(missing_ok=True)
     programme = prepared.programme
@@ -143,6 +143,7 @@ class Delivered:
         )
 
 
+@apart()
 def finish(delivered: Delivered) -> Path:
     """Compare with the season before, keep this one, write the page, tell the manifest of all.
 

@@ -9,14 +9,17 @@ from __future__ import annotations
 
 import ctypes
 import gc
-from contextlib import suppress
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
 
 import pyarrow as pa
 
 __all__ = ["apart", "from_one_place", "give_back", "let_go"]
 
-_MMAP_THRESHOLD = -3  # of glibc's mallopt
+_TRIM_THRESHOLD, _MMAP_THRESHOLD = -1, -3  # of glibc's mallopt
 _LARGE_BYTES = 128 * 1024
+_GROWN_BYTES = 32 * 1024**2
+"""What glibc lets its own threshold grow to on 64 bits, with twice that to keep (mallopt(3))."""
 
 
 def from_one_place() -> None:
@@ -28,15 +31,26 @@ def from_one_place() -> None:
     pa.set_memory_pool(pa.system_memory_pool())
 
 
-def apart() -> None:
-    """From now on take what is large from the system by itself, where that can be told (glibc).
+@contextmanager
+def apart() -> Iterator[None]:
+    """Take what is large from the system by itself meanwhile, where that can be told (glibc).
 
     It goes back whole as soon as it is let go. By default what is large ends up among the small
     once some large thing was let go, and leaves holes that nothing else fits into: 35 MB while the
     page of 5,000 sites is made. It takes time for each large table, so the judge does without.
     """
+    _set_large(_LARGE_BYTES)
+    try:
+        yield
+    finally:
+        _set_large(_GROWN_BYTES)
+
+
+def _set_large(size: int) -> None:
+    """What the allocator takes for large, in bytes."""
     with suppress(OSError, AttributeError):
-        ctypes.CDLL(None).mallopt(_MMAP_THRESHOLD, _LARGE_BYTES)
+        ctypes.CDLL(None).mallopt(_MMAP_THRESHOLD, size)
+        ctypes.CDLL(None).mallopt(_TRIM_THRESHOLD, 2 * size)
 
 
 def let_go() -> None:
