@@ -190,18 +190,33 @@ class Server:
             raise BrokenError(f"{len(odd)} results differ: {sorted(odd)[:5]}")
 
 
+def ours(marker: str) -> list[psutil.Process]:
+    """Processes of our runs that are there."""
+    found = []
+    for process in psutil.process_iter():
+        with suppress(psutil.Error):
+            if process.environ().get(_MARK) == marker:
+                found.append(process)
+    return found
+
+
 def left_over(marker: str) -> list[str]:
-    """Processes of our runs that are still there after a moment to end by themselves."""
+    """Those that are still there after a moment to end by themselves, in words."""
     end = time.monotonic() + 30
-    while True:
-        found = []
-        for process in psutil.process_iter():
-            with suppress(psutil.Error):
-                if process.environ().get(_MARK) == marker:
-                    found.append(f"{process.pid} {' '.join(process.cmdline())[:80]}")
-        if not found or time.monotonic() > end:
-            return found
+    while ours(marker) and time.monotonic() < end:
         time.sleep(1)
+    told = []
+    for process in ours(marker):
+        with suppress(psutil.Error):
+            told.append(f"{process.pid} {' '.join(process.cmdline())[:80]}")
+    return told
+
+
+def end_all(marker: str) -> None:
+    """End those that are there when this one is ended itself."""
+    for process in ours(marker):
+        with suppress(psutil.Error):
+            process.kill()
 
 
 def main() -> int:
@@ -210,8 +225,10 @@ def main() -> int:
     parser.add_argument("--kills", type=int, default=50)
     parser.add_argument("--seed", type=int, default=1)
     wanted = parser.parse_args()
+    signal.signal(signal.SIGTERM, lambda *_: sys.exit(1))  # what is temporary goes then too
     with tempfile.TemporaryDirectory(prefix="afterrains-chaos-") as name, ExitStack() as stack:
         folder = Path(name)
+        stack.callback(end_all, str(folder))
         sample = folder / "sample"
         write_sample(sample, size="small", workers=2)
         server = Server(sample, stack)

@@ -13,8 +13,8 @@ checksum. Over TLS, as catalogues on the open net speak, it stops at the last ro
 TLS" measures that on the same line (TLS itself would cost all readers alike).
 
 `--readers` and `--latencies` choose what is run. Needs `pip install odc-stac`. The scenes (2.6 GB)
-are written once to `--folder`, which takes one to two minutes; three repeats take about six more on
-a quiet machine of two processors.
+take one to two minutes to write and go at the end, unless `--folder` says where they are kept for
+the next time; three repeats take about six more on a quiet machine of two processors.
 """
 
 from __future__ import annotations
@@ -25,7 +25,7 @@ import json
 import multiprocessing
 import os
 import resource
-import shutil
+import signal
 import statistics
 import sys
 import tempfile
@@ -147,15 +147,15 @@ def measure(folder: Path, latency_s: float, repeats: int, names: list[str]) -> d
     counted = {}
     with range_server(folder, latency_s) as server:
         for _ in range(repeats):
-            store = Path(tempfile.mkdtemp(prefix="afterrains-store-"))
-            for name in names:
-                server.count()
-                with multiprocessing.get_context("spawn").Pool(1) as fresh:
-                    taken[name].append(fresh.apply(_run, (name, server.address, folder, store)))
-                counted[name] = server.count()
-                wall, cpu, *_ = taken[name][-1]
-                print(f"  {name}: {wall:.2f} s, CPU {cpu:.2f} s", file=sys.stderr, flush=True)
-            shutil.rmtree(store, ignore_errors=True)
+            with tempfile.TemporaryDirectory(prefix="afterrains-store-") as store:
+                for name in names:
+                    server.count()
+                    asked = name, server.address, folder, Path(store)
+                    with multiprocessing.get_context("spawn").Pool(1) as fresh:
+                        taken[name].append(fresh.apply(_run, asked))
+                    counted[name] = server.count()
+                    wall, cpu, *_ = taken[name][-1]
+                    print(f"  {name}: {wall:.2f} s, CPU {cpu:.2f} s", file=sys.stderr, flush=True)
     digests = {run[3] for runs in taken.values() for run in runs} - {""}
     assert len(digests) == 1, "the readers do not give the same pixels"
     return {
@@ -173,20 +173,24 @@ def measure(folder: Path, latency_s: float, repeats: int, names: list[str]) -> d
 def main() -> None:
     """Measure and tell."""
     parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument(
-        "--folder", type=Path, default=Path(tempfile.gettempdir()) / "afterrains-reading"
-    )
+    parser.add_argument("--folder", type=Path, help="where the scenes are kept")
     parser.add_argument("--repeats", type=int, default=3)
     parser.add_argument("--readers", nargs="+", choices=list(READERS), default=list(READERS))
     parser.add_argument("--latencies", nargs="+", type=int, default=[50, 0], metavar="MS")
     parser.add_argument("--json", type=Path, help="where the figures are kept too")
     chosen = parser.parse_args()
-    ground = lay_ground(chosen.folder)
+    signal.signal(signal.SIGTERM, lambda *_: sys.exit(1))  # what is temporary goes then too
+    with tempfile.TemporaryDirectory(prefix="afterrains-reading-") as temporary:
+        compare(chosen, lay_ground(chosen.folder or Path(temporary)))
+
+
+def compare(chosen: argparse.Namespace, ground: Ground) -> None:
+    """Measure all that is chosen, and tell."""
     touched = sum(block.length for blocks in needed(ground).values() for block in blocks)
     print(f"blocks touched: {touched / 1e6:.0f} MB; load of the machine {os.getloadavg()[0]:.1f}")
     figures = {}
     for latency_ms in chosen.latencies:
-        found = measure(chosen.folder, latency_ms / 1000, chosen.repeats, chosen.readers)
+        found = measure(ground.folder, latency_ms / 1000, chosen.repeats, chosen.readers)
         figures[f"{latency_ms} ms"] = found
         print(f"\nlatency {latency_ms} ms    wall s   CPU s  peak MB  requests  MB sent  of blocks")
         for name, row in found.items():

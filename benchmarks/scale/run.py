@@ -22,6 +22,7 @@ import hashlib
 import json
 import os
 import shutil
+import signal
 import statistics
 import subprocess
 import sys
@@ -84,6 +85,16 @@ if __name__ == "__main__":
 """
 
 
+_ALONE = """
+import numpy as np
+values = np.random.default_rng(0).random((512, 512), dtype=np.float32)
+for _ in range(120):
+    np.sort(values, axis=0)
+    np.sqrt(values * values + values)
+"""
+"""What only computes, in arrays as large as a map's: how much two of it gain is the machine's."""
+
+
 _FLAT, _DASK, _GAIN, _FASTER, _LEANER = 0.15, 0.05, 1.7, 5.0, 0.5
 """The bars: growth of the peak from the first size to the last, Dask's part, two workers over one,
 the afternoon's script over ours in time, ours over it in memory."""
@@ -134,10 +145,15 @@ def watched(command: list[str]) -> Took:
 
     watcher = threading.Thread(target=watch, daemon=True)
     watcher.start()
-    out, told = process.communicate()
-    took = time.perf_counter() - began
-    over.set()
-    watcher.join()
+    try:
+        out, told = process.communicate()
+        took = time.perf_counter() - began
+    finally:
+        if process.poll() is None:
+            process.terminate()
+            process.wait()
+        over.set()
+        watcher.join()
     if process.returncode:
         raise RuntimeError(told[-2000:])
     return Took(took, sum(worked.values()), peak / 1e6, together / 1e6, out)
@@ -158,6 +174,19 @@ def results(programme: Path) -> dict[str, str]:
         for path in sorted(folder.rglob("*"))
         if path.suffix in (".csv", ".tif", ".parquet") and ".store" not in path.parts
     }
+
+
+def machine_gain() -> float:
+    """What two processes over one gain on this machine, where they share nothing."""
+
+    def seconds(processes: int) -> float:
+        began = time.perf_counter()
+        running = [subprocess.Popen([sys.executable, "-c", _ALONE]) for _ in range(processes)]
+        if any(process.wait() for process in running):
+            raise RuntimeError("the plain computation failed")
+        return time.perf_counter() - began
+
+    return 2 * seconds(1) / seconds(2)
 
 
 def stage(programme: Path, name: str) -> float:
@@ -201,8 +230,9 @@ def dask_and_workers(
     programme = write_programme(folder / "dask", sites, layout, server.address)
     loop, one, two, same = [], [], [], True
     maps: dict[int, list[float]] = {1: [], 2: []}
-    outside = []
+    outside, machine = [], []
     for _ in range(repeats):
+        machine.append(machine_gain())
         shutil.rmtree(programme.parent / "out", ignore_errors=True)
         loop.append(float(watched([sys.executable, "-c", _PLAIN_LOOP, str(programme)]).text))
         shutil.rmtree(programme.parent / "out", ignore_errors=True)
@@ -227,7 +257,8 @@ def dask_and_workers(
     )
     print(
         f"mapping: one worker {statistics.median(maps[1]):.1f} s, two "
-        f"{statistics.median(maps[2]):.1f} s ({mapped:.2f} x one)"
+        f"{statistics.median(maps[2]):.1f} s ({mapped:.2f} x one; two processes that share nothing "
+        f"{statistics.median(machine):.2f} x)"
     )
     part = statistics.median(outside)
     bar("Dask's part, its start included, of the whole job's time with one worker", part, _DASK)
@@ -285,6 +316,7 @@ def main() -> None:
     parser.add_argument("--latency-ms", type=float, default=0.0)
     parser.add_argument("--scattered", action="store_true", help="sites 8 to 10 km apart")
     wanted = parser.parse_args()
+    signal.signal(signal.SIGTERM, lambda *_: sys.exit(1))  # what is temporary goes then too
     layout = SCATTERED if wanted.scattered else DENSE
     with tempfile.TemporaryDirectory(prefix="afterrains-scale-") as name:
         folder = Path(name)

@@ -8,6 +8,7 @@ from __future__ import annotations
 import json
 from collections.abc import Mapping
 from datetime import UTC, date, datetime
+from itertools import pairwise
 from pathlib import Path
 
 import numpy as np
@@ -21,7 +22,7 @@ from afterrains.delivery.look_counts import LookCounts, look_notes
 from afterrains.jobs.run import RunSummary, run_programme
 from afterrains.scenes import Cell, Overpass, Profiles, Scene
 from afterrains.stages.cell_task import CellResult, CellTask
-from afterrains.stages.pull import without_doubted
+from afterrains.stages.pull import by_season_and_tile, without_doubted
 
 _SHARES = ["clear", "leftover", "masked", "unreadable", "not_covered"]
 
@@ -106,8 +107,22 @@ def test_a_scene_that_one_cell_doubts_is_left_out_of_all() -> None:
     assert [task.cell for task in settled] == [task.cell for task in tasks]
 
 
-def _task(cell_id: str, scene_id: str) -> CellTask:
-    day = date(2021, 1, 5)
+def test_cells_that_need_the_same_files_are_done_one_after_another() -> None:
+    """Four cells by two on two tiles, three seasons: each season of a tile is one run of tasks."""
+    tasks = [
+        _task(f"e000n00{cell}", f"tile-{cell % 2}-{season}", date(2021, season, 5))
+        for cell in range(4)
+        for season in (1, 4, 9)
+    ]
+    ordered = by_season_and_tile(tasks)
+    assert sorted(task.key for task in ordered) == sorted(task.key for task in tasks)
+    scenes = [task.overpasses[0].scenes[0].scene_id for task in ordered]
+    changes = sum(a != b for a, b in pairwise(scenes))
+    assert changes == len(set(scenes)) - 1
+    assert [task.start for task in ordered] == sorted(task.start for task in tasks)
+
+
+def _task(cell_id: str, scene_id: str, day: date = date(2021, 1, 5)) -> CellTask:
     scene = Scene(
         scene_id, "c", "sentinel-2a", datetime(2021, 1, 5, 10, tzinfo=UTC), day, "p", "31PDR",
         None, None, None, {}, {},

@@ -259,8 +259,8 @@ def test_a_large_programme_s_ways_change_no_result(
 
     The standard is the run that does all at once. The Parquet file has its rows in other groups.
     """
-    monkeypatch.setattr("afterrains.stages.site_rows._ROWS_AT_ONCE", 40)
-    monkeypatch.setattr("afterrains.stages.site_rows._ROWS_OF_A_RUN", 30)
+    monkeypatch.setattr("afterrains.stages.site_rows._FEWEST_ROWS", 30)
+    monkeypatch.setattr("afterrains.stages.site_rows._MOST_ROWS", 30)
     monkeypatch.setattr("afterrains.evidence.gap_series._SITES_AT_ONCE", 1)
     monkeypatch.setattr("afterrains.evidence.matching._SITES_AT_ONCE", 1)
     monkeypatch.setattr("afterrains.stages.deliver._MANY_SITES", 1)

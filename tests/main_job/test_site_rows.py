@@ -74,8 +74,9 @@ def test_rows_come_in_the_order_of_pandas_and_by_season(
     tmp_path: Path, rng: np.random.Generator, monkeypatch: pytest.MonkeyPatch, at_once: int
 ) -> None:
     """Whether cut into a piece for each site or in one; days of no season go with none."""
-    monkeypatch.setattr(site_rows, "_ROWS_AT_ONCE", at_once)
-    monkeypatch.setattr(site_rows, "_ROWS_OF_A_RUN", at_once)
+    monkeypatch.setattr(site_rows, "_FEWEST_ROWS", at_once)
+    monkeypatch.setattr(site_rows, "_MOST_ROWS", at_once)
+    monkeypatch.setattr(site_rows, "_PARTS_OF_A_RUN", 1)
     ledger, tasks, expected = _written(tmp_path, rng)
     folder = tmp_path / "aside"
     with gathered(ledger, tasks, _NAME, _CALENDAR, _SITES, folder) as rows:

@@ -11,10 +11,11 @@ import hashlib
 import threading
 from collections import OrderedDict
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 from odc.geo.geobox import GeoBox
 from rasterio.windows import Window
 
@@ -26,8 +27,8 @@ from afterrains.scenes.windows import nature_of
 
 __all__ = ["Directories", "Directory", "Plan"]
 
-_MOST_KNOWN = 4096  # a season of a tile is some hundred files
-_MOST_BLOCKS = 65_536  # of all of them; a block takes some 200 bytes, a file has up to 128 or more
+_MOST_KNOWN = 1024  # a season of a tile is some hundred files, and cells are done by season
+_MOST_BLOCKS = 131_072  # of all of them; a block takes 24 bytes
 _FEW_BLOCKS = 128
 _LARGEST_BLOCK_BYTES = 512_000_000
 
@@ -50,7 +51,9 @@ class Directory:
     grid: Grid
     nodata: float | None
     coding: Coding
-    _blocks: dict[tuple[int, int], Block] = field(default_factory=dict)
+    _blocks: NDArray[np.int64] = field(default_factory=lambda: np.empty((0, 3), np.int64))
+    """Number (row by row), offset and length of each, by number. Plain numbers, as thousands of
+    files are remembered: as objects they would take ten times the room, in small pieces."""
 
     @classmethod
     def of(cls, dataset: Any, mark: bytes) -> Directory | None:
@@ -72,13 +75,11 @@ class Directory:
     def known(self, geoboxes: Sequence[GeoBox]) -> Plan | None:
         """What windows need, if all their blocks were looked up before."""
         windows = windows_of(self.grid, geoboxes)
-        wanted = self._places(windows)
-        if not wanted <= self._blocks.keys():
-            return None
-        return Plan(self, windows, sorted(self._blocks[place] for place in wanted))
+        wanted = self._numbers(windows)
+        return Plan(self, windows, self._under(wanted)) if self._has(wanted).all() else None
 
     def looked_up(self, geoboxes: Sequence[GeoBox], dataset: Any) -> Plan:
-        """What windows need, with the help of the open file.
+        """What windows need, with the help of the open file; the plan's directory knows it.
 
         Raises
         ------
@@ -86,17 +87,38 @@ class Directory:
             If the directory gives a block that cannot be.
         """
         windows = windows_of(self.grid, geoboxes)
-        wanted = self._places(windows)
-        across = Window(0, 0, self.grid.width, self.grid.height)
-        every = self._places([across])
+        wanted = self._numbers(windows)
+        down, across = self._shape
         # To look up so many costs less than to open the file again for the next windows.
-        for place in (every if len(every) <= _FEW_BLOCKS else wanted) - self._blocks.keys():
-            self._blocks[place] = block_at(dataset, *place)
-        return Plan(self, windows, sorted(self._blocks[place] for place in wanted))
+        every = np.arange(down * across) if down * across <= _FEW_BLOCKS else wanted
+        new = [block_at(dataset, *divmod(n, across)) for n in every[~self._has(every)].tolist()]
+        rows = [(block.row * across + block.column, block.offset, block.length) for block in new]
+        blocks = np.concatenate([self._blocks, np.array(rows, np.int64).reshape(-1, 3)])
+        wiser = replace(self, _blocks=blocks[np.argsort(blocks[:, 0])])
+        return Plan(wiser, windows, wiser._under(wanted))
 
-    def _places(self, windows: Sequence[Window | None]) -> set[tuple[int, int]]:
+    @property
+    def _shape(self) -> tuple[int, int]:
+        """How many blocks there are down and across."""
+        rows, columns = self.coding.block
+        return -(-self.grid.height // rows), -(-self.grid.width // columns)
+
+    def _numbers(self, windows: Sequence[Window | None]) -> NDArray[np.int64]:
+        """Of the blocks that hold the windows' pixels, in their order."""
         inside = [window for window in windows if window is not None]
-        return places_under(inside, self.coding.block)
+        across = self._shape[1]
+        places = places_under(inside, self.coding.block)
+        return np.array(sorted(row * across + column for row, column in places), np.int64)
+
+    def _has(self, numbers: NDArray[np.int64]) -> NDArray[np.bool_]:
+        """Which of the blocks were looked up."""
+        return np.isin(numbers, self._blocks[:, 0])
+
+    def _under(self, numbers: NDArray[np.int64]) -> list[Block]:
+        """Blocks that were looked up, in the file's order."""
+        across = self._shape[1]
+        found = self._blocks[np.searchsorted(self._blocks[:, 0], numbers)].tolist()
+        return sorted(Block(offset, length, *divmod(n, across)) for n, offset, length in found)
 
 
 _Key = tuple[str, str, bytes]

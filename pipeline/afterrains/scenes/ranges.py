@@ -40,7 +40,7 @@ _REDIRECT_BYTES = 65_536  # of words beside a redirect, which nobody reads
 class Answer:
     """Bytes as delivered."""
 
-    data: bytes
+    data: bytes | memoryview
     """Shorter than asked only where the file ends."""
     size: int
     """Of the whole file."""

@@ -91,7 +91,7 @@ class RemoteFile:
                     if store:
                         store.put(self.name, _HEAD, _packed(answer))
         self.size, self.version = answer.size, answer.version
-        self._parts[0] = answer.data
+        self._parts[0] = bytes(answer.data)
         self._mark = hashlib.sha256(answer.version.encode()).hexdigest()[:8]
 
     def _held(self) -> AbstractContextManager[None]:
@@ -228,7 +228,7 @@ class RemoteFile:
         name = self._part(first, whole)
         stored = self._store.get(self.name, name) if self._store else None
         if stored is None:
-            stored = self._asked(first, whole).data
+            stored = bytes(self._asked(first, whole).data)
             if self._store:
                 self._store.put(self.name, name, stored)
         self._parts[first] = stored
@@ -244,7 +244,7 @@ def _is_kept() -> None:
 
 def _packed(answer: Answer) -> bytes:
     about = json.dumps({"size": answer.size, "version": answer.version})
-    return about.encode() + b"\n" + answer.data
+    return b"\n".join((about.encode(), answer.data))
 
 
 def _unpacked(stored: bytes) -> Answer | None:

@@ -34,7 +34,7 @@ _PARTIAL = ".partial"
 _STALE_S = 3600.0  # no part takes an hour to write: its writer is dead
 _TOUCH_S = 3600.0  # last use is kept to the hour, which spares a write at each read
 _LONGEST_HOLD_S = 120.0
-_LOCKS_KEPT = 4096
+_LOCKS_KEPT = 512  # each takes 4 kB
 _DOWN_TO = 0.9  # of the budget, so that not every part evicts another
 
 

@@ -19,6 +19,7 @@ from urllib.parse import urlsplit
 from urllib.request import getproxies, proxy_bypass
 
 import certifi
+import numpy as np
 import pycurl
 from urllib3.exceptions import LocationParseError
 from urllib3.util import parse_url
@@ -29,6 +30,7 @@ __all__ = ["FailedError", "Reply", "Transfers", "fresh_handle"]
 
 _CONNECT_S = 20
 _STOP = -1  # to libcurl: end the transfer
+_NO_ROOM = memoryview(b"")
 _WORDS = {
     pycurl.E_COULDNT_RESOLVE_HOST: "its name is not known",
     pycurl.E_COULDNT_RESOLVE_PROXY: "the proxy's name is not known",
@@ -56,7 +58,7 @@ class Reply:
     status: int
     headers: Mapping[str, str]
     """By lower-case name; of one that comes twice the last."""
-    body: bytes
+    body: bytes | memoryview
 
 
 Believed = Callable[[int, Mapping[str, str]], tuple[int, int]]
@@ -141,7 +143,7 @@ class _Transfer:
         self._trusted = trusted
         self._host, self._is_direct = "", True
         self._status, self._headers, self._is_told = 0, dict[str, str](), False
-        self._parts: list[bytes] = []
+        self._body = _NO_ROOM
         self._held = self._fewest = self._most = 0
         self._fault: BaseException | None = None
         self._opened: list[socket.socket] = []
@@ -164,7 +166,7 @@ class _Transfer:
         """See `Transfers.get`."""
         self._host, self._is_direct, self._believed = host, not proxy, believed
         self._status, self._headers, self._is_told = 0, {}, False
-        parts = self._parts = []
+        self._body = _NO_ROOM
         self._held = self._fewest = self._most = 0
         handle = self._handle
         handle.setopt(pycurl.URL, url)
@@ -178,7 +180,8 @@ class _Transfer:
             code = error.args[0]
         finally:
             fault, self._fault = self._fault, None
-            self._believed, self._parts = _nothing, []
+            body, self._body = self._body, _NO_ROOM
+            self._believed = _nothing
             while self._opened:  # libcurl has made copies
                 self._opened.pop().close()
         if fault is not None:
@@ -195,7 +198,7 @@ class _Transfer:
             raise FailedError(f"the line to the server failed ({what})")
         if not self._fewest <= self._held <= self._most:
             raise FailedError(f"the server sent {self._held} of {self._fewest} bytes")
-        return Reply(self._status, self._headers, b"".join(parts))
+        return Reply(self._status, self._headers, body[: self._held])
 
     # libcurl calls what follows; an exception would be printed and forgotten there.
 
@@ -212,6 +215,9 @@ class _Transfer:
             elif not self._is_not_yet_it():
                 self._is_told = True
                 self._fewest, self._most = self._believed(self._status, self._headers)
+                # In one piece from the start: what is put together of small pieces takes twice the
+                # memory, and leaves holes. No page of it is touched before bytes come.
+                self._body = np.empty(self._most, np.uint8).data
         except BaseException as fault:
             return self._stop(fault)
         return None
@@ -227,10 +233,10 @@ class _Transfer:
 
     def _part(self, part: bytes) -> int | None:
         try:
-            self._held += len(part)
+            begins, self._held = self._held, self._held + len(part)
             if self._held > self._most:
                 return _STOP
-            self._parts.append(part)
+            self._body[begins : self._held] = part
         except BaseException as fault:
             return self._stop(fault)
         return None

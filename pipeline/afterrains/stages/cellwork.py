@@ -9,9 +9,8 @@ names it and a worker anywhere gives the same bytes.
 from __future__ import annotations
 
 import json
-from collections.abc import Collection, Iterator
+from collections.abc import Collection, Iterator, Mapping
 from dataclasses import replace
-from functools import lru_cache
 from typing import Any
 
 import geopandas as gpd
@@ -74,7 +73,7 @@ def perform(task: CellTask, ledger: Ledger, *, reader: WindowReader | None = Non
     stacks = SeasonStacks(task.composites, task.observe_from, task.end, task.cell.geobox.shape)
     for look in checked.looks:
         stacks.add(look)
-    coverage = _coverage(task.cell.geobox, tuple(task.cores.items()))
+    coverage = _coverage(task.cell.geobox, task.cores)
     series = polygon_series(checked.looks, coverage, task.indices)
     looks = polygon_looks(_named(task, checked), coverage)
     always = polygon_shares(checked.always_masked, coverage)
@@ -106,11 +105,10 @@ def perform(task: CellTask, ledger: Ledger, *, reader: WindowReader | None = Non
     return result
 
 
-@lru_cache(maxsize=4)
-def _coverage(geobox: GeoBox, cores: tuple[tuple[str, bytes], ...]) -> Coverage:
-    """Of a cell by its sites; the same in all seasons, which follow each other."""
-    shapes = gpd.GeoSeries([shapely.from_wkb(core) for _, core in cores], crs=geobox.crs)
-    return polygon_coverage(geobox, [site_id for site_id, _ in cores], shapes)
+def _coverage(geobox: GeoBox, cores: Mapping[str, bytes]) -> Coverage:
+    """Of a cell by its sites."""
+    shapes = gpd.GeoSeries(shapely.from_wkb(list(cores.values())), crs=geobox.crs)
+    return polygon_coverage(geobox, list(cores), shapes)
 
 
 def _named(

@@ -20,7 +20,7 @@ from afterrains.stages.ledger import Ledger
 from afterrains.stages.radarwork import RadarTask, perform_radar
 from afterrains.stages.workers import in_turn
 
-__all__ = ["pull", "pull_radar", "split", "without_doubted"]
+__all__ = ["by_season_and_tile", "pull", "pull_radar", "split", "without_doubted"]
 
 
 _AnyTask = TypeVar("_AnyTask", bound=Task)
@@ -73,15 +73,20 @@ def pull(
         The tasks as they were done at last, in their order, and their results by key.
     """
     results = dict(kept)
-    for done in in_turn(client, partial(perform, ledger=ledger), list(waiting)):
+    for done in in_turn(client, partial(perform, ledger=ledger), by_season_and_tile(waiting)):
         results[done.key] = done
         step(len(results), len(tasks))
     settled = without_doubted(tasks, results)
     known, again = split((task for task in settled if task.key not in results), ledger)
     results |= known
-    for done in in_turn(client, partial(perform, ledger=ledger), again):
+    for done in in_turn(client, partial(perform, ledger=ledger), by_season_and_tile(again)):
         results[done.key] = done
     return settled, {task.key: results[task.key] for task in settled}
+
+
+def by_season_and_tile(tasks: Iterable[CellTask]) -> list[CellTask]:
+    """Those that read the same files one after another: a worker remembers a season's of a tile."""
+    return sorted(tasks, key=lambda task: (task.start, task.overpasses[0].scenes[0].scene_id))
 
 
 def pull_radar(

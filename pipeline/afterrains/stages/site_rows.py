@@ -25,8 +25,10 @@ from afterrains.stages.ledger import Ledger
 
 __all__ = ["SiteRows", "gathered"]
 
-_ROWS_OF_A_RUN, _ROWS_AT_ONCE = 50_000, 10_000
-"""What is sorted in memory, and what is handed on; a row takes some hundred bytes.
+_FEWEST_ROWS, _MOST_ROWS, _PARTS = 2_500, 10_000, 24
+"""Rows handed on at a time: a part of all, within bounds; a row takes some hundred bytes."""
+_PARTS_OF_A_RUN = 5
+"""As many times that are sorted in memory at a time.
 
 The disk is asked once for each run and part: time grows with the square of their number.
 """
@@ -125,14 +127,16 @@ def gathered(
     """
     sites = sorted(site_ids)
     expected = sum(len(task.overpasses) * len(task.cell.site_ids) for task in tasks)
-    parts = max(1, min(len(sites), -(-expected // _ROWS_AT_ONCE)))
+    at_once = min(max(expected // _PARTS, _FEWEST_ROWS), _MOST_ROWS)
+    parts = max(1, min(len(sites), -(-expected // at_once)))
     first_sites = sites[:: -(-len(sites) // parts)]
     shutil.rmtree(folder, ignore_errors=True)
     try:
         with told_of(folder):
             folder.mkdir(parents=True)
             rows = SiteRows(folder, list(calendar["season"]), first_sites)
-            for place, table in _by_season(ledger, tasks, name, calendar):
+            run = at_once * _PARTS_OF_A_RUN
+            for place, table in _by_season(ledger, tasks, name, calendar, run):
                 rows.add(place, table)
         yield rows
     finally:
@@ -140,9 +144,9 @@ def gathered(
 
 
 def _by_season(
-    ledger: Ledger, tasks: Sequence[CellTask], name: str, calendar: pd.DataFrame
+    ledger: Ledger, tasks: Sequence[CellTask], name: str, calendar: pd.DataFrame, run: int
 ) -> Iterator[tuple[int, pa.Table]]:
-    """Tables of some ten thousand rows, each with the place of its season in the calendar.
+    """Tables of some `run` rows, each with the place of its season in the calendar.
 
     Days that no season holds go with the season before them; the first ones have the place -1.
     """
@@ -153,7 +157,7 @@ def _by_season(
         held: list[pa.Table] = []
         for at in np.flatnonzero(places == place).tolist():
             held.append(_read(ledger.place(tasks[at].key) / name))
-            if sum(table.num_rows for table in held) >= _ROWS_OF_A_RUN:
+            if sum(table.num_rows for table in held) >= run:
                 yield int(place), _in_one_piece(held)
                 held = []
         if held:
