@@ -11,34 +11,26 @@ faster of its two ways: time, memory, polygon means. Each bar that is aimed at i
 was found. Ratios are of runs side by side, medians of `--repeats`; the seconds count for nothing on
 a machine that does other work beside, the processor seconds for a little.
 
-Memory of one process is its resident set; of all together, shared pages counted once (proportional
-set), as local workers are copies of one process.
+How time and memory are taken: `watching`.
 """
 
 from __future__ import annotations
 
 import argparse
-import hashlib
-import json
 import os
 import shutil
 import signal
 import statistics
-import subprocess
 import sys
 import tempfile
-import threading
-import time
-from contextlib import suppress
-from dataclasses import dataclass
 from pathlib import Path
 
 import pandas as pd
-import psutil
 
 sys.path.insert(0, str(Path(__file__).parent.parent / "reading"))
 
 from server import RangeServer, range_server
+from watching import machine_gain, redrawn, results, run, stage, watched
 from world import DENSE, SCATTERED, Layout, tiles_for, write_programme, write_templates
 
 _HERE = Path(__file__).parent
@@ -85,16 +77,8 @@ if __name__ == "__main__":
 """
 
 
-_ALONE = """
-import numpy as np
-values = np.random.default_rng(0).random((512, 512), dtype=np.float32)
-for _ in range(120):
-    np.sort(values, axis=0)
-    np.sqrt(values * values + values)
-"""
-"""What only computes, in arrays as large as a map's: how much two of it gain is the machine's."""
-
-
+_REDRAWN = 4
+"""Times that maps are drawn for each repeat: it takes seconds only, which vary by a fifth."""
 _FLAT, _DASK, _GAIN, _FASTER, _LEANER = 0.15, 0.05, 1.7, 5.0, 0.5
 """The bars: growth of the peak from the first size to the last, Dask's part, two workers over one,
 the afternoon's script over ours in time, ours over it in memory."""
@@ -105,94 +89,6 @@ def bar(what: str, found: float, wanted: float, *, at_least: bool = False) -> No
     met = found >= wanted if at_least else found <= wanted
     aim = "at least" if at_least else "at most"
     print(f"  bar: {what} {found:.2f}, {aim} {wanted:g}: {'met' if met else 'NOT MET'}", flush=True)
-
-
-@dataclass(frozen=True)
-class Took:
-    """What a process and its children took."""
-
-    seconds: float
-    cpu_seconds: float
-    peak_mb: float
-    """Of the process that took most, resident."""
-    all_mb: float
-    """Of all at once, at the worst moment, shared pages once."""
-    text: str
-
-
-def watched(command: list[str]) -> Took:
-    """Run a command to its end and watch its memory."""
-    began = time.perf_counter()
-    process = subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
-    peak = together = 0.0
-    worked: dict[int, float] = {}
-    over = threading.Event()
-
-    def watch() -> None:
-        nonlocal peak, together
-        whole = psutil.Process(process.pid)
-        # Counting a process's pages holds it up for a while.
-        while not over.wait(0.5):
-            held = 0.0
-            with suppress(psutil.Error):
-                for each in (whole, *whole.children(recursive=True)):
-                    with suppress(psutil.Error):
-                        memory = each.memory_full_info()
-                        peak = max(peak, memory.rss)
-                        held += getattr(memory, "pss", memory.rss)
-                        worked[each.pid] = sum(each.cpu_times()[:2])
-            together = max(together, held)
-
-    watcher = threading.Thread(target=watch, daemon=True)
-    watcher.start()
-    try:
-        out, told = process.communicate()
-        took = time.perf_counter() - began
-    finally:
-        if process.poll() is None:
-            process.terminate()
-            process.wait()
-        over.set()
-        watcher.join()
-    if process.returncode:
-        raise RuntimeError(told[-2000:])
-    return Took(took, sum(worked.values()), peak / 1e6, together / 1e6, out)
-
-
-def run(programme: Path, workers: int) -> Took:
-    """The main job from nothing."""
-    shutil.rmtree(programme.parent / "out", ignore_errors=True)
-    command = [sys.executable, "-m", "afterrains.cli", "run", str(programme)]
-    return watched([*command, "--workers", str(workers), "--json"])
-
-
-def results(programme: Path) -> dict[str, str]:
-    """Digests of the tables and rasters."""
-    folder = programme.parent / "out" / "scale"
-    return {
-        str(path.relative_to(folder)): hashlib.sha256(path.read_bytes()).hexdigest()
-        for path in sorted(folder.rglob("*"))
-        if path.suffix in (".csv", ".tif", ".parquet") and ".store" not in path.parts
-    }
-
-
-def machine_gain() -> float:
-    """What two processes over one gain on this machine, where they share nothing."""
-
-    def seconds(processes: int) -> float:
-        began = time.perf_counter()
-        running = [subprocess.Popen([sys.executable, "-c", _ALONE]) for _ in range(processes)]
-        if any(process.wait() for process in running):
-            raise RuntimeError("the plain computation failed")
-        return time.perf_counter() - began
-
-    return 2 * seconds(1) / seconds(2)
-
-
-def stage(programme: Path, name: str) -> float:
-    """Seconds of a stage of the last run."""
-    manifest = programme.parent / "out" / "scale" / "manifest.json"
-    return float(json.loads(manifest.read_text())["times"]["seconds"][name])
 
 
 def grow(folder: Path, sizes: list[int], layout: Layout, server: RangeServer, workers: int) -> None:
@@ -229,10 +125,8 @@ def dask_and_workers(
     """
     programme = write_programme(folder / "dask", sites, layout, server.address)
     loop, one, two, same = [], [], [], True
-    maps: dict[int, list[float]] = {1: [], 2: []}
-    outside, machine = [], []
+    outside = []
     for _ in range(repeats):
-        machine.append(machine_gain())
         shutil.rmtree(programme.parent / "out", ignore_errors=True)
         loop.append(float(watched([sys.executable, "-c", _PLAIN_LOOP, str(programme)]).text))
         shutil.rmtree(programme.parent / "out", ignore_errors=True)
@@ -240,14 +134,18 @@ def dask_and_workers(
         outside.append((stage(programme, "reading") - float(counted.text)) / counted.seconds)
         run(programme, 1)
         one.append(stage(programme, "reading"))
-        maps[1].append(stage(programme, "mapping"))
         alone = results(programme)
         run(programme, 2)
         two.append(stage(programme, "reading"))
-        maps[2].append(stage(programme, "mapping"))
         same &= results(programme) == alone
     over = statistics.median(b / a - 1 for a, b in zip(loop, one, strict=True))
     gained = statistics.median(a / b for a, b in zip(one, two, strict=True))
+    maps: dict[int, list[float]] = {1: [], 2: []}
+    machine = []
+    for _ in range(_REDRAWN * repeats):
+        for workers, taken in maps.items():
+            taken.append(redrawn(programme, workers))
+        machine.append(machine_gain())
     mapped = statistics.median(a / b for a, b in zip(maps[1], maps[2], strict=True))
     print(
         f"reading stage of {sites} sites: plain loop {statistics.median(loop):.1f} s, one worker "

@@ -25,8 +25,8 @@ def test_fewer_processes_start_where_memory_is_short() -> None:
     assert processes_for(400_000_000, 4, None) == 4
     assert processes_for(400_000_000, 4, 4.0) == 4
     assert processes_for(400_000_000, 4, 2.5) == 2
-    with pytest.raises(OutputError, match=r"takes 1\.0 GB"):
-        processes_for(400_000_000, 4, 0.9)
+    with pytest.raises(OutputError, match=r"takes 0\.9 GB"):
+        processes_for(400_000_000, 4, 0.8)
 
 
 def _squared(number: int) -> int:

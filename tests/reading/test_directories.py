@@ -15,7 +15,7 @@ from served_ground import box
 
 from afterrains.scenes import directory
 from afterrains.scenes.directory import Directories, Directory
-from afterrains.scenes.plan import blocks_under
+from afterrains.scenes.plan import block_at, blocks_under
 
 Write = Callable[..., Path]
 
@@ -78,3 +78,15 @@ def test_blocks_looked_up_bit_by_bit_are_those_of_gdal(
             assert before.blocks_known <= known.blocks_known
         every = len(blocks_under(dataset, [Window(0, 0, 205, 200)]))
         assert (known.blocks_known == every) == (side == 64)
+
+
+@pytest.mark.parametrize("value", ["-1", str(2**63), str(2**64 - 1)])
+@pytest.mark.parametrize("what", ["OFFSET", "SIZE"])
+def test_a_block_that_no_file_can_hold_is_told(what: str, value: str) -> None:
+    """BigTIFF's offsets have 64 bits without a sign."""
+
+    def tag(name: str, _space: str, bidx: int) -> str:
+        return value if what in name else "8"
+
+    with pytest.raises(ValueError, match="directory of blocks is broken"):
+        block_at(SimpleNamespace(get_tag_item=tag), 0, 0)

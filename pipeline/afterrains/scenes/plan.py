@@ -14,6 +14,7 @@ from rasterio.windows import Window
 
 __all__ = ["Block", "block_at", "blocks_under", "merged", "places_under"]
 
+_PAST_ALL_FILES = 2**63  # bytes; BigTIFF could name more, no system holds it
 _GAP_BYTES = 1024  # GDAL's cloud-optimised files keep 8 bytes between blocks
 _MOST_BYTES = 4_000_000  # one request: a cut line costs no more, and memory stays bounded
 
@@ -75,7 +76,7 @@ def block_at(dataset: Any, row: int, column: int) -> Block:
         int(dataset.get_tag_item(f"BLOCK_{what}_{column}_{row}", "TIFF", bidx=1) or 0)
         for what in ("OFFSET", "SIZE")
     )
-    if offset < 0 or length < 0:
+    if not (0 <= offset < _PAST_ALL_FILES and 0 <= length < _PAST_ALL_FILES):
         raise ValueError("its directory of blocks is broken")
     return Block(offset, length if offset else 0, row, column)
 

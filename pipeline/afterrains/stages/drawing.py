@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Sequence
 from dataclasses import replace
 from functools import partial
@@ -34,9 +35,11 @@ def map_tasks(prepared: Prepared) -> list[MapTask]:
             row = calendar.loc[task.season]
             season = DrySeason(task.season, row["start"].date(), row["end"].date(), task.key)
             dry[task.cell.cell_id].append(season)
+    # The largest first: then no worker is left alone with one at the end.
+    cells = sorted(prepared.cells, key=lambda cell: math.prod(cell.geobox.shape), reverse=True)
     return [
         MapTask(cell, tuple(dry[cell.cell_id]), prepared.programme.programme.id)
-        for cell in prepared.cells
+        for cell in cells
         if dry[cell.cell_id]
     ]
 

@@ -40,8 +40,9 @@ _LOCAL = {
     # Dask keeps the last thousand messages of each line for its makers to look at, tasks and all.
     "distributed.admin.low-level-log-length": 20,
 }
-_PROCESS_BYTES = 600_000_000
-"""What a process takes before it has a task: libraries, compiled kernels, open connections."""
+_PROCESS_BYTES = 500_000_000
+"""What a process takes beside its task at most: libraries, compiled kernels, open connections, and
+what it remembers of files. Some 340 MB after thousands of tasks (docs/scale.md)."""
 
 
 def processes_for(largest_task_bytes: int, workers: int | None, memory_gb: float | None) -> int:
