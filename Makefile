@@ -44,9 +44,7 @@ lock: .venv/.dev-ready
 
 # Known weaknesses of the locked libraries. Asks the index's own database, which a mirror may lack.
 audit: .venv/.run-ready
-	$(PYTHON) -m venv .venv/audit
-	.venv/audit/bin/python -m pip install -q pip-audit
-	.venv/audit/bin/pip-audit --strict --disable-pip --require-hashes -r requirements.lock
+	PYTHON=$(PYTHON) .ci/audit
 
 # The tests on the oldest libraries that pyproject.toml allows, test tools as new as they go with.
 oldest: .venv/.dev-ready
