@@ -7,6 +7,7 @@ import socket
 import socketserver
 import ssl
 import threading
+import time
 from collections.abc import Callable, Iterator
 from contextlib import ExitStack, contextmanager
 from pathlib import Path
@@ -20,6 +21,7 @@ from afterrains.scenes import ranges
 from afterrains.scenes.failures import Patience, UnreadableError
 from afterrains.scenes.ranges import RangeClient
 from afterrains.scenes.signing import SigningService, store_name
+from afterrains.scenes.transfers import FailedError, Reply, Transfers
 
 
 @pytest.fixture
@@ -333,3 +335,23 @@ def test_the_name_in_the_store_knows_no_signature_but_which_file():
     assert store_name("https://files.example/get?file=a&sig=1") != store_name(
         "https://files.example/get?file=b&sig=1"
     )
+
+
+@pytest.mark.parametrize("room", [-1, 0, 100_000])
+def test_a_body_that_may_be_shorter_is_as_long_as_it_came(
+    scripted: Callable[..., Answering], room: int
+):
+    """As words beside a redirect are; libcurl hands longer ones over in pieces of 16 kB."""
+    body = bytes(range(256)) * 200
+    server = scripted(lambda _: (302, {"Location": "/b"}, body))
+
+    def get() -> Reply:
+        most = len(body) + room
+        end = time.monotonic() + 5
+        return Transfers(1, 5.0).get(f"{server.address}/a", 0, 5, end, lambda *_: (0, most))
+
+    if room < 0:
+        with pytest.raises(FailedError, match=r"sent \d+ of"):
+            get()
+        return
+    assert bytes(get().body) == body
