@@ -166,7 +166,6 @@ class _Transfer:
         """See `Transfers.get`."""
         self._host, self._is_direct, self._believed = host, not proxy, believed
         self._status, self._headers, self._is_told = 0, {}, False
-        self._body = _NO_ROOM
         self._held = self._fewest = self._most = 0
         handle = self._handle
         handle.setopt(pycurl.URL, url)
@@ -215,8 +214,7 @@ class _Transfer:
             elif not self._is_not_yet_it():
                 self._is_told = True
                 self._fewest, self._most = self._believed(self._status, self._headers)
-                # In one piece from the start: what is put together of small pieces takes twice the
-                # memory, and leaves holes. No page of it is touched before bytes come.
+                # In one piece: put together of small ones it takes twice the memory for a moment.
                 self._body = np.empty(self._most, np.uint8).data
         except BaseException as fault:
             return self._stop(fault)
